@@ -1,0 +1,1 @@
+"""Ways in and out: one file a transport, pure parsers apart from transports."""

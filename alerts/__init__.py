@@ -1,0 +1,1 @@
+"""Conditions, life-cycle, recipes, mixing demand and wording. Pure."""

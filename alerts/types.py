@@ -1,0 +1,243 @@
+"""Recipes and alerts as values.
+
+A recipe's JSON (contract section 4) is `Recipe.as_json()`. Alert states are those of ISA-18.2 / IEC 62682.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from enum import StrEnum
+from typing import Any
+
+from monitor.model.types import Side
+
+
+def rfc3339(time_s: float) -> str:
+    """Write Unix seconds as RFC 3339 in UTC, to the second: `2031-03-03T21:30:00+00:00`."""
+    return datetime.fromtimestamp(round(time_s), UTC).isoformat()
+
+
+class RecipeKind(StrEnum):
+    """What a recipe is about."""
+
+    TOP_UP = "top_up"
+    TOP_UP_IN_STEPS = "top_up_in_steps"
+    RUN_DOWN_THEN_FILL = "run_down_then_fill"
+    TAKE_OUT_AND_REFILL = "take_out_and_refill"
+    ENRICH = "enrich"
+    USE_SET_ASIDE = "use_set_aside"
+    LOOK_FOR_LEAK = "look_for_leak"
+    CHECK_FIRST = "check_first"
+    LEAVE_ALONE = "leave_alone"
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One thing to do. Only the fields of its `do` are set; `as_json` leaves out the rest.
+
+    take_out: volume_l, until_level_mm. add: volume_l, mix_pct, water, concentrate_l, containers, until_level_mm.
+    wait_until: time_s. circulate: minutes. look: what.
+    """
+
+    do: str
+    volume_l: float | None = None
+    mix_pct: float | None = None
+    water: str | None = None
+    concentrate_l: float | None = None
+    containers: str | None = None
+    until_level_mm: float | None = None
+    minutes: int | None = None
+    time_s: float | None = None
+    what: str | None = None
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the step as plain JSON values."""
+        names = ("volume_l", "mix_pct", "water", "concentrate_l", "containers", "until_level_mm", "minutes", "what")
+        out: dict[str, Any] = {"do": self.do}
+        out.update({name: getattr(self, name) for name in names if getattr(self, name) is not None})
+        if self.time_s is not None:
+            out["time"] = rfc3339(self.time_s)
+        return out
+
+
+@dataclass(frozen=True, slots=True)
+class Landing:
+    """Where a recipe lands: litres, percent, its 10 and 90 % points and the chance to be inside the band."""
+
+    volume_l: float
+    concentration_pct: float
+    p10: float
+    p90: float
+    in_band_probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class Recipe:
+    """A correction that a person can carry out, with where it lands and what it costs."""
+
+    sump: str
+    kind: RecipeKind
+    made_s: float
+    for_s: float
+    from_volume_l: float
+    from_concentration_pct: float
+    steps: tuple[Step, ...]
+    lands: Landing
+    concentrate_l: float
+    water_l: float
+    waste_l: float
+    set_aside_l: float
+    why: str
+    cautions: tuple[str, ...]
+    instead: Recipe | None = None
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the recipe as in contract section 4."""
+        return {
+            "sump": self.sump,
+            "kind": self.kind.value,
+            "made_at": rfc3339(self.made_s),
+            "for_time": rfc3339(self.for_s),
+            "from": {"volume_l": self.from_volume_l, "concentration_pct": self.from_concentration_pct},
+            "steps": [step.as_json() for step in self.steps],
+            "lands": {
+                "volume_l": self.lands.volume_l,
+                "concentration_pct": self.lands.concentration_pct,
+                "p10": self.lands.p10,
+                "p90": self.lands.p90,
+                "in_band_probability": self.lands.in_band_probability,
+            },
+            "concentrate_l": self.concentrate_l,
+            "water_l": self.water_l,
+            "waste_l": self.waste_l,
+            "set_aside_l": self.set_aside_l,
+            "why": self.why,
+            "instead": None if self.instead is None else self.instead.as_json(),
+            "cautions": list(self.cautions),
+        }
+
+
+class AlertKind(StrEnum):
+    """Why somebody should act."""
+
+    LEAVES_BAND_UNATTENDED = "leaves_band_unattended"
+    OUTSIDE_BAND = "outside_band"
+    LOSS_JUMP = "loss_jump"
+    SIGNAL_SILENT = "signal_silent"
+    SIGNAL_DOUBTFUL = "signal_doubtful"
+
+
+class Priority(StrEnum):
+    """How soon somebody must act."""
+
+    HIGH = "high"
+    MEDIUM = "medium"
+    LOW = "low"
+
+
+class AlertState(StrEnum):
+    """States of ISA-18.2 / IEC 62682."""
+
+    NORMAL = "normal"
+    UNACKNOWLEDGED = "unacknowledged"
+    ACKNOWLEDGED = "acknowledged"
+    RETURNED_UNACKNOWLEDGED = "returned_unacknowledged"
+    SHELVED = "shelved"
+    SUPPRESSED_BY_DESIGN = "suppressed_by_design"
+    OUT_OF_SERVICE = "out_of_service"
+
+
+@dataclass(frozen=True, slots=True)
+class Alert:
+    """One alert over its whole life. `exit_p50_h` is hours from the last update; `text` is one sentence for people."""
+
+    id: str
+    sump: str
+    kind: AlertKind
+    state: AlertState
+    priority: Priority
+    raised_s: float
+    updated_s: float
+    text: str
+    side: Side = Side.NONE
+    subject: str = ""
+    exit_p50_h: float | None = None
+    cleared_s: float | None = None
+    acknowledged_s: float | None = None
+    acknowledged_by: str = ""
+    shelved_until_s: float | None = None
+    shelved_reason: str = ""
+    recipe: Recipe | None = None
+
+    @property
+    def is_open(self) -> bool:
+        """Tell whether the condition behind the alert still stands."""
+        return self.cleared_s is None
+
+
+@dataclass(frozen=True, slots=True)
+class Transition:
+    """One change of an alert's state: from, to, when and why; `id` lets receivers drop repeats."""
+
+    id: str
+    alert_id: str
+    time_s: float
+    before: AlertState
+    after: AlertState
+    reason: str
+    alert: Alert
+
+
+@dataclass(frozen=True, slots=True)
+class SumpDemand:
+    """What one sump is predicted to need: litres (50 and 90 %) of which mix, by when."""
+
+    sump: str
+    volume_l: float
+    volume_p90_l: float
+    mix_pct: float
+    concentrate_l: float
+    water_l: float
+    by_s: float
+    can_wait: bool
+
+
+@dataclass(frozen=True, slots=True)
+class MixingDemand:
+    """Predicted top-up quantities of one fluid for the mixing station. A demand is advice and expires."""
+
+    fluid: str
+    sequence: int
+    made_s: float
+    valid_until_s: float
+    window_from_s: float
+    window_to_s: float
+    sumps: tuple[SumpDemand, ...]
+    totals: Mapping[str, float] = field(default_factory=dict)
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the demand as plain JSON values."""
+        return {
+            "fluid": self.fluid,
+            "sequence": self.sequence,
+            "made_at": rfc3339(self.made_s),
+            "valid_until": rfc3339(self.valid_until_s),
+            "window": {"from": rfc3339(self.window_from_s), "to": rfc3339(self.window_to_s)},
+            "sumps": [
+                {
+                    "sump": s.sump,
+                    "volume_l": s.volume_l,
+                    "volume_p90_l": s.volume_p90_l,
+                    "mix_pct": s.mix_pct,
+                    "concentrate_l": s.concentrate_l,
+                    "water_l": s.water_l,
+                    "by": rfc3339(s.by_s),
+                    "can_wait": s.can_wait,
+                }
+                for s in self.sumps
+            ],
+            "totals": dict(self.totals),
+            "note": "Advice from a forecast; the station's own interlocks decide.",
+        }

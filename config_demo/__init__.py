@@ -1,0 +1,1 @@
+"""An invented plant, its simulator and ready examples of configuration."""

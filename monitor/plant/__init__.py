@@ -1,0 +1,1 @@
+"""What the plant file says, and the words (readings, entries) the rooms exchange."""

@@ -1,0 +1,117 @@
+"""The plant as the rest of the house sees it: plain frozen values, all units converted.
+
+Volumes are litres of the whole circuit at rest, heights millimetres, strengths percent by volume of concentrate,
+hardness ppm as CaCO3, periods seconds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+from monitor.plant.calendar import WeeklyCalendar
+from monitor.plant.quantity import Unit
+from monitor.plant.reading import Signal
+from monitor.plant.tank import Tank
+
+UnitSystem = Literal["metric", "us"]
+SourceKind = Literal["mqtt", "serial", "modbus"]
+
+
+@dataclass(frozen=True, slots=True)
+class Fluid:
+    """A fluid product: what a degree Brix means, the band to keep, the mixes that may be made."""
+
+    id: str
+    refractometer_factor: float
+    band_pct: tuple[float, float]
+    target_pct: float
+    leanest_make_up_pct: float
+    richest_make_up_pct: float
+    hardness_limit_ppm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Water:
+    """A water at hand for mixing."""
+
+    id: str
+    hardness_ppm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Duty:
+    """When a machine is expected to run (calendar) and how much of that time (share 0..1)."""
+
+    id: str
+    calendar: WeeklyCalendar
+    expected: float
+
+
+@dataclass(frozen=True, slots=True)
+class SignalSpec:
+    """Where a signal of a sump comes from, in which unit, how often."""
+
+    signal: Signal
+    source: str
+    address: str
+    unit: Unit
+    period_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Sump:
+    """One machine sump. `full_l` and `lowest_l` are volumes of the whole circuit at rest."""
+
+    id: str
+    fluid: Fluid
+    area: str
+    full_l: float
+    lowest_l: float
+    tank: Tank
+    hold_up_l: float | None
+    duty: Duty | None
+    make_up_water: Water | None
+    surface_m2: float | None
+    signals: Mapping[Signal, SignalSpec]
+
+
+@dataclass(frozen=True, slots=True)
+class SourceSpec:
+    """A source of bytes. `options` are the kind's own settings, already checked (see the loader)."""
+
+    id: str
+    kind: SourceKind
+    payload: str
+    options: Mapping[str, object] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class StatusSpec:
+    """Where the status API listens."""
+
+    host: str
+    port: int
+
+
+@dataclass(frozen=True, slots=True)
+class Plant:
+    """A whole plant file, resolved."""
+
+    file: Path
+    name: str
+    id: str
+    zone: str
+    units: UnitSystem
+    database: Path
+    attended: WeeklyCalendar
+    bucket_l: float
+    fluids: Mapping[str, Fluid]
+    waters: Mapping[str, Water]
+    duties: Mapping[str, Duty]
+    sumps: Mapping[str, Sump]
+    sources: Mapping[str, SourceSpec]
+    publish_source: str | None
+    status: StatusSpec | None

@@ -1,0 +1,1 @@
+"""What is on disk: schema, migrations, the one writer, read queries."""

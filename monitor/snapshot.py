@@ -1,0 +1,40 @@
+"""The immutable picture of the plant that the pipeline hands to everything that only reads."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from alerts.types import Alert, MixingDemand, Recipe, Transition
+from monitor.model.types import Estimate, Event, Forecast
+
+
+@dataclass(frozen=True, slots=True)
+class SumpView:
+    """Everything known of one sump at one moment."""
+
+    sump: str
+    estimate: Estimate
+    forecast: Forecast | None
+    recipe: Recipe | None
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """The whole plant at `now_s`. `next_attended_s` is when somebody is next there (now, if now is attended)."""
+
+    now_s: float
+    sumps: Mapping[str, SumpView] = field(default_factory=dict)
+    alerts: tuple[Alert, ...] = ()
+    mixing: Mapping[str, MixingDemand] = field(default_factory=dict)
+    recent_events: tuple[Event, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Changes:
+    """What one step of the pipeline changed: for the record and for the outgoing messages."""
+
+    snapshot: Snapshot
+    events: tuple[Event, ...] = ()
+    transitions: tuple[Transition, ...] = ()
+    forecasts: tuple[Forecast, ...] = ()
