@@ -1,11 +1,11 @@
 """The errors Bandkeeper raises on purpose.
 
-    BandkeeperError
-    ├── PlantFileError      the plant file has faults (all of them, each with line and key)
-    ├── QuantityError       a text is no quantity, or its unit does not fit
-    ├── RecordError         the database cannot be opened, read or written
-    ├── SourceError         a source cannot be used as configured (never "not there yet": that is waiting)
-    └── ModelError          the estimator refused a non-finite or impossible result
+BandkeeperError
+├── PlantFileError      the plant file has faults (all of them, each with line and key)
+├── QuantityError       a text is no quantity, or its unit does not fit
+├── RecordError         the database cannot be opened, read or written
+├── SourceError         a source cannot be used as configured (never "not there yet": that is waiting)
+└── ModelError          the estimator refused a non-finite or impossible result
 """
 
 from __future__ import annotations
