@@ -1,0 +1,164 @@
+"""The log book from a replay file: `time,sump,kind,volume,mix,value,unit,note`, one row an entry.
+
+`volume` is litres and `mix` percent, always. `unit` belongs to `value`: `%` for a check, `ppm` or `dH` for hardness,
+`1` for pH; left empty it is the first of these. A row without a value has no unit (`L` is let pass for a volume).
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import math
+from collections import Counter
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Final, NamedTuple
+
+from monitor.plant.errors import QuantityError
+from monitor.plant.quantity import UNITS, parse_unit
+from monitor.plant.reading import Entry, EntryKind, Rejected
+from monitor.plant.types import Plant
+from monitor.record.csv_lines import MAX_LINE, CsvLines, open_csv
+from monitor.record.csv_text import unguard
+from monitor.record.times import parse_time
+
+REQUIRED: Final = ("time", "sump", "kind", "volume", "mix", "value")
+OPTIONAL: Final = ("unit", "note")
+
+OnReject = Callable[[Rejected], None]
+
+
+class _Needs(NamedTuple):
+    """What a kind of entry must tell, the unit its value is kept in and the highest value that makes sense."""
+
+    fields: tuple[str, ...]
+    unit: str = ""
+    at_most: float = math.inf
+
+
+_NEEDS: Final[dict[EntryKind, _Needs]] = {
+    EntryKind.TOP_UP: _Needs(("volume", "mix")),
+    EntryKind.REMOVAL: _Needs(("volume",)),
+    EntryKind.CHARGE: _Needs(("volume", "mix")),
+    EntryKind.CHECK: _Needs(("value",), "%", 100.0),
+    EntryKind.HARDNESS: _Needs(("value",), "ppm"),
+    EntryKind.PH: _Needs(("value",), "1", 14.0),
+}
+
+
+class _Record(NamedTuple):
+    """The cells of one row with the line it begins on and its text."""
+
+    line: int
+    raw: str
+    cells: list[str]
+    fault: str
+
+
+def entry_id(entry: Entry, repeat: int) -> str:
+    """Return an id made from what the entry says, so that reading the same file twice gives the same entries.
+
+    `repeat` counts rows that say exactly the same: 0 for the first.
+    """
+    said = (repr(entry.time_s), entry.sump, entry.kind.value, entry.volume_l, entry.mix_pct, entry.value, repeat)
+    return f"csv-{hashlib.sha256(repr(said).encode()).hexdigest()[:24]}"
+
+
+def read_entries(path: Path, plant: Plant, on_reject: OnReject) -> Iterator[Entry]:
+    """Yield the entries of a log book file in the order of the file; each counts as logged at its own time.
+
+    Each row that cannot be used goes to `on_reject`; RecordError if the file cannot be read or has another header.
+    """
+    seen: Counter[Entry] = Counter()
+    with open_csv(path, REQUIRED, OPTIONAL) as lines:
+        for record in _records(lines):
+            try:
+                entry = _entry(_named(lines.columns, record), plant)
+            except ValueError as error:
+                on_reject(Rejected(f"{path}:{record.line}", 0.0, str(error), record.raw))
+                continue
+            said = replace(entry, note="")
+            yield replace(entry, id=entry_id(entry, seen[said]))
+            seen[said] += 1
+
+
+def _records(lines: CsvLines) -> Iterator[_Record]:
+    """Yield the rows; a quoted note may run over several lines."""
+    taken: list[str] = []
+
+    def feed() -> Iterator[str]:
+        for text in lines:
+            taken.append(text)
+            yield text
+
+    reader, line = csv.reader(feed()), 2
+    while True:
+        taken.clear()
+        fault = ""
+        try:
+            cells = next(reader)
+        except StopIteration:
+            return
+        except csv.Error as error:
+            cells, fault = [], f"not a row of a CSV file: {error}"
+        if cells or fault:
+            yield _Record(line, "".join(taken).rstrip("\r\n"), cells, fault)
+        line += len(taken)
+
+
+def _named(columns: tuple[str, ...], record: _Record) -> dict[str, str]:
+    cells = record.cells
+    if record.fault:
+        raise ValueError(record.fault)
+    if len(record.raw) >= MAX_LINE:
+        raise ValueError(f"the row is longer than {MAX_LINE} characters; is a quote left open?")
+    if len(cells) != len(columns):
+        raise ValueError(f"{len(cells)} fields where {len(columns)} belong ({','.join(columns)})")
+    return dict(zip(columns, (cell.strip() for cell in cells), strict=True))
+
+
+def _entry(named: dict[str, str], plant: Plant) -> Entry:
+    time_s = parse_time(named["time"])
+    if named["sump"] not in plant.sumps:
+        raise ValueError(f"no sump {named['sump'][:64]!r} in {plant.file.name}")
+    if named["kind"] not in _KINDS:
+        raise ValueError(f"no kind of entry is called {named['kind'][:40]!r}; it is one of {', '.join(EntryKind)}")
+    kind = EntryKind(named["kind"])
+    missing = [name for name in _NEEDS[kind].fields if not named[name]]
+    if missing:
+        raise ValueError(f"{kind} needs {' and '.join(missing)}")
+    value, unit = _value(kind, named["value"], named.get("unit", ""))
+    volume_l = _number("volume", named["volume"], math.inf)
+    mix_pct = _number("mix", named["mix"], 100.0)
+    note = unguard(named.get("note", ""))
+    return Entry("", named["sump"], kind, time_s, time_s, volume_l, mix_pct, value, unit, note)
+
+
+_KINDS: Final = frozenset(EntryKind)
+
+
+def _number(name: str, text: str, at_most: float) -> float | None:
+    if not text:
+        return None
+    try:
+        number = float("_" if "_" in text else text)
+    except ValueError:
+        raise ValueError(f"{name} {text[:40]!r} is no number; write digits with a decimal point, as in 251.4") from None
+    if not (math.isfinite(number) and 0.0 <= number <= at_most):
+        raise ValueError(f"{name} {text[:40]!r} must be {'0 or more' if at_most == math.inf else f'0 to {at_most:g}'}")
+    return number
+
+
+def _value(kind: EntryKind, text: str, unit_text: str) -> tuple[float | None, str]:
+    needs = _NEEDS[kind]
+    if not needs.unit:
+        if unit_text not in {"", "L"}:
+            raise ValueError(f"unit {unit_text[:40]!r} with {kind}: its volume is in litres and its unit stays empty")
+        return _number("value", text, math.inf), ""
+    try:
+        unit = parse_unit(unit_text or needs.unit, UNITS[needs.unit].dimension)
+    except QuantityError as error:
+        raise ValueError(f"unit of {kind}: {error}") from None
+    number = _number("value", text, needs.at_most)
+    return None if number is None else unit.to_canonical(number), needs.unit
