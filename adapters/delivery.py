@@ -1,0 +1,97 @@
+"""What an inlet hands over, and what every inlet can do.
+
+The driver contract: an inlet emits only what the device said, stamped with the device's time and the time of arrival.
+It never fills, smooths or derives; a missing value is None with a reason. Input that cannot be used is handed over
+as `Rejected`, never dropped in silence. A missing broker or port is waited for, never an error. Whatever has been
+handed over counts as taken in only after `done()`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Protocol
+
+from monitor.plant.reading import Reading, Rejected
+
+
+def _nothing() -> None:
+    """Do nothing: the acknowledgement of sources that cannot be told."""
+
+
+@dataclass(frozen=True, slots=True)
+class Receipt:
+    """A message without a time of its own that was stamped on arrival and is not yet acknowledged.
+
+    Kept with its readings, it lets a restarted process recognise the broker's repeat and stamp it the same, so that
+    the repeat is the same reading. `digest` is of topic and payload.
+    """
+
+    source: str
+    mid: int
+    digest: int
+    arrived_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """Input that came in together. The writer calls `done` after the commit (from any thread, once)."""
+
+    readings: tuple[Reading, ...]
+    rejected: tuple[Rejected, ...] = ()
+    done: Callable[[], None] = _nothing
+    receipts: tuple[Receipt, ...] = ()
+
+
+class SourceState(StrEnum):
+    """How a source stands."""
+
+    WAITING = "waiting"
+    UP = "up"
+    REFUSED = "refused"
+    STOPPED = "stopped"
+
+
+@dataclass(frozen=True, slots=True)
+class SourceHealth:
+    """How a source stands, in words for people. Counts are since the start; `last_heard_s` is Unix seconds.
+
+    `received` counts messages or lines, `accepted` readings, `rejected` refused inputs; `unconfirmed` is what was
+    handed over and is not yet acknowledged (inlets) or not yet confirmed by the broker (outlets).
+    """
+
+    source: str
+    state: SourceState
+    detail: str = ""
+    remedy: str = ""
+    last_heard_s: float | None = None
+    received: int = 0
+    accepted: int = 0
+    rejected: int = 0
+    unconfirmed: int = 0
+
+
+Deliver = Callable[[Delivery], None]
+Clock = Callable[[], float]
+
+
+class Inlet(Protocol):
+    """A way in: one per source of the plant file."""
+
+    @property
+    def source(self) -> str:
+        """The source's id in the plant file."""
+        ...
+
+    def start(self, deliver: Deliver) -> None:
+        """Begin to take input in, on a thread of its own; returns at once. `deliver` must not block for long."""
+        ...
+
+    def stop(self) -> None:
+        """End within seconds; what was not acknowledged stays with the sender."""
+        ...
+
+    def health(self) -> SourceHealth:
+        """Tell how the source stands (from any thread)."""
+        ...

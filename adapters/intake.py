@@ -1,0 +1,91 @@
+"""One piece of input to readings or to a refusal. Pure, and fenced: bad input never stops its neighbours."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Final, NamedTuple
+
+from adapters.payloads import Payload
+from adapters.routes import Route
+from adapters.sample import PayloadError, Sample
+from monitor.plant.reading import Reading, Rejected
+
+log = logging.getLogger("bandkeeper.sources")
+
+RAW_KEPT: Final = 1024
+"""So many bytes of refused input are kept."""
+
+
+class Piece(NamedTuple):
+    """A message or line as it came in. `retained`: the broker kept it, so its arrival says nothing of its age."""
+
+    address: str
+    raw: bytes
+    arrived_s: float
+    retained: bool = False
+
+
+@dataclass(slots=True)
+class Batch:
+    """What came in together: filled by the intake, handed over as one delivery."""
+
+    readings: list[Reading] = field(default_factory=list)
+    rejected: list[Rejected] = field(default_factory=list)
+
+    def refuse(self, source: str, piece: Piece, why: str) -> None:
+        """Add a refusal; the raw input is kept as readable text, cut to a bearable length."""
+        text = piece.raw[:RAW_KEPT].decode("utf-8", "backslashreplace")
+        self.rejected.append(Rejected(f"{source}: {piece.address}", piece.arrived_s, why, text))
+
+
+class Intake:
+    """Takes the input of one source, by address."""
+
+    def __init__(self, source: str, routes: Mapping[str, tuple[Route, ...]], payload: Payload) -> None:
+        self._source = source
+        self._routes = routes
+        self._payload = payload
+
+    def take(self, batch: Batch, piece: Piece) -> bool:
+        """Add the readings of a piece to the batch, or its refusal.
+
+        Says whether any of its readings bears the time of arrival for want of its own.
+        """
+        routes = self._routes.get(piece.address)
+        if routes is None:
+            batch.refuse(self._source, piece, "no signal of the plant file has this address")
+            return False
+        try:
+            content = self._payload.read(piece.raw, piece.arrived_s)
+        except PayloadError as error:
+            batch.refuse(self._source, piece, str(error))
+            return False
+        except Exception as error:  # noqa: BLE001 - the fence: a parser's own fault refuses one piece, not the source
+            self._own_fault(batch, piece, error)
+            return False
+        return self._spread(batch, routes, content, piece)
+
+    def _spread(self, batch: Batch, routes: tuple[Route, ...], content: object, piece: Piece) -> bool:
+        stamped = False
+        for route in routes:
+            try:
+                for sample in self._payload.pick(content, route.selector):
+                    batch.readings.append(_reading(route, sample, piece))
+                    stamped = stamped or sample.time_s is None
+            except PayloadError as error:
+                batch.refuse(self._source, piece, f"{route.sump} {route.spec.signal.value}: {error}")
+            except Exception as error:  # noqa: BLE001 - as above: a signal's fault stays with the signal
+                self._own_fault(batch, piece, error)
+        return stamped
+
+    def _own_fault(self, batch: Batch, piece: Piece, error: Exception) -> None:
+        log.error("%s: %s: own fault while reading it", self._source, piece.address, exc_info=error)
+        batch.refuse(self._source, piece, f"own fault while reading it ({error!r}): please report it")
+
+
+def _reading(route: Route, sample: Sample, piece: Piece) -> Reading:
+    if piece.retained and sample.time_s is None:
+        raise PayloadError('kept by the broker since nobody knows when: send "t" with it, or do not retain it')
+    return route.reading(sample, piece.arrived_s)

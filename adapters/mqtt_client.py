@@ -1,0 +1,151 @@
+"""The settings of an MQTT source, and the one function that makes a configured paho client from them."""
+
+from __future__ import annotations
+
+import os
+import ssl
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final, Self
+
+from paho.mqtt.client import Client
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from adapters.options import Options
+from monitor.plant.errors import SourceError
+from monitor.plant.types import SourceSpec
+
+PROTOCOLS: Final = {"3.1.1": MQTTProtocolVersion.MQTTv311, "5": MQTTProtocolVersion.MQTTv5}
+RECEIVE_MAXIMUM: Final = 1000
+"""So many messages the broker may send before the first is acknowledged (MQTT 5; brokers default to 20 for 3.1.1)."""
+LARGEST_PACKET: Final = 1024 * 1024
+"""Beyond this an MQTT 5 broker does not even send a message."""
+TLS_PORT: Final = 8883
+_WEEK_S: Final = 7 * 86400
+_CONNECT_TIMEOUT_S: Final = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Will:
+    """The message that the broker publishes (retained, QoS 1) when the client vanishes."""
+
+    topic: str
+    payload: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class MqttSettings:
+    """A checked connection to a broker. TLS is used with a `ca_file`, a client certificate, or port 8883."""
+
+    source: str
+    host: str
+    port: int
+    protocol: str
+    client_id: str
+    username: str | None
+    password_file: Path | None
+    ca_file: Path | None
+    client_certificate: Path | None
+    client_key: Path | None
+    keep_alive_s: int
+    session_expiry_s: int
+
+    @classmethod
+    def of(cls, spec: SourceSpec, client_id: str) -> Self:
+        """Check a source's options without connecting. Raises SourceError naming source, key and the remedy."""
+        options = Options(spec)
+        settings = cls(
+            source=spec.id,
+            host=options.text("host") or "127.0.0.1",
+            port=options.whole("port", 1883, 1, 65535),
+            protocol=options.one_of("protocol", "5", *PROTOCOLS),
+            client_id=options.text("client_id") or client_id,
+            username=options.text("username"),
+            password_file=options.file("password_file") or _credential(spec.id),
+            ca_file=options.file("ca_file"),
+            client_certificate=options.file("client_certificate"),
+            client_key=options.file("client_key"),
+            keep_alive_s=options.whole("keep_alive", 60, 5, 65535),
+            session_expiry_s=options.whole("session_expiry", _WEEK_S, 0, 2**32 - 1),
+        )
+        settings._check()
+        return settings
+
+    @property
+    def uses_tls(self) -> bool:
+        """Say whether the connection is encrypted."""
+        return bool(self.ca_file or self.client_certificate or self.port == TLS_PORT)
+
+    @property
+    def version_5(self) -> bool:
+        """Say whether MQTT 5 is spoken."""
+        return self.protocol == "5"
+
+    def client(self, *, keep_session: bool, will: Will | None = None) -> Client:
+        """Make a client, reading password and certificates afresh; it is not connected yet.
+
+        With `keep_session` the broker keeps subscriptions and unacknowledged messages over a break.
+        """
+        client = Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=self.client_id,
+            clean_session=None if self.version_5 else not keep_session,
+            protocol=PROTOCOLS[self.protocol],
+            manual_ack=keep_session,
+            reconnect_on_failure=False,
+        )
+        client.connect_timeout = _CONNECT_TIMEOUT_S
+        if self.username is not None:
+            client.username_pw_set(self.username, self._password())
+        if self.uses_tls:
+            client.tls_set_context(self._context())
+        if will is not None:
+            client.will_set(will.topic, will.payload, qos=1, retain=True)
+        return client
+
+    def connect(self, client: Client, *, keep_session: bool) -> None:
+        """Open the connection and send CONNECT (blocking, bounded). Raises OSError."""
+        if not self.version_5:
+            client.connect(self.host, self.port, keepalive=self.keep_alive_s)
+            return
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties.ReceiveMaximum = RECEIVE_MAXIMUM
+        properties.MaximumPacketSize = LARGEST_PACKET
+        if keep_session:
+            properties.SessionExpiryInterval = self.session_expiry_s
+        client.connect(
+            self.host, self.port, keepalive=self.keep_alive_s, clean_start=not keep_session, properties=properties
+        )
+
+    def _password(self) -> str | None:
+        return None if self.password_file is None else self.password_file.read_text("utf-8").rstrip("\r\n")
+
+    def _context(self) -> ssl.SSLContext:
+        context = ssl.create_default_context(cafile=self.ca_file)
+        if self.client_certificate:
+            context.load_cert_chain(self.client_certificate, self.client_key)
+        return context
+
+    def _check(self) -> None:
+        if self.password_file and self.username is None:
+            raise SourceError(f"source {self.source}: password_file without username: name the user too")
+        if self.client_key and not self.client_certificate:
+            raise SourceError(f"source {self.source}: client_key without client_certificate: name both files")
+        try:
+            self._password()
+            if self.uses_tls:
+                self._context()
+        except (OSError, ValueError) as error:
+            raise SourceError(
+                f"source {self.source}: a file cannot be used ({error}): "
+                "password_file is text, ca_file, client_certificate and client_key are PEM"
+            ) from error
+
+
+def _credential(source: str) -> Path | None:
+    """Find the systemd credential SOURCE-password, if the service was given one."""
+    folder = os.environ.get("CREDENTIALS_DIRECTORY")
+    path = Path(folder) / f"{source}-password" if folder else None
+    return path if path and path.is_file() else None

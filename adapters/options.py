@@ -1,0 +1,46 @@
+"""Typed access to the options of a source; each wrong one is a SourceError that names source and key."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+from monitor.plant.errors import SourceError
+from monitor.plant.types import SourceSpec
+
+
+class Options:
+    """Typed access to a source's options."""
+
+    def __init__(self, spec: SourceSpec) -> None:
+        self._source = spec.id
+        self._options: Mapping[str, object] = spec.options
+
+    def text(self, key: str) -> str | None:
+        """Give a text, or None where the key is left out."""
+        value = self._options.get(key)
+        if value is None or (isinstance(value, str) and value):
+            return value
+        raise SourceError(f"source {self._source}: {key} is {value!r}: write text in quotes")
+
+    def file(self, key: str) -> Path | None:
+        """Give a path, or None where the key is left out."""
+        value = self._options.get(key)
+        if value is None or isinstance(value, Path):
+            return value
+        text = self.text(key)
+        return Path(text) if text else None
+
+    def whole(self, key: str, default: int, low: int, high: int) -> int:
+        """Give a whole number within bounds."""
+        value = self._options.get(key, default)
+        if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
+            raise SourceError(f"source {self._source}: {key} is {value!r}: write a number from {low} to {high}")
+        return int(value)
+
+    def one_of(self, key: str, default: str, *choices: str) -> str:
+        """Give one of several words."""
+        value = str(self._options.get(key, default))
+        if value not in choices:
+            raise SourceError(f"source {self._source}: {key} is {value!r}: write one of {', '.join(choices)}")
+        return value
