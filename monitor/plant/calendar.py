@@ -2,8 +2,8 @@
 
 A span is told in wall-clock time; everything is computed in UTC seconds. On the two clock-change nights a wall time
 that comes twice means its first coming (as in RFC 5545, 3.3.5), and one that is skipped means the moment of the jump, so
-that spans stay in order and neighbours stay joined. A span from 22:00 to 06:00 therefore lasts 7 h on the spring night
-and 9 h on the autumn night.
+that spans stay in order and neighbours stay joined. A span from 22:00 to 06:00 therefore lasts 7 h on the spring
+night and 9 h on the autumn night.
 """
 
 from __future__ import annotations
@@ -124,7 +124,7 @@ def _covered_until(times: NDArray[np.float64], found: Sequence[Interval]) -> NDA
     ends = np.asarray(found, dtype=np.float64)
     reached = np.cumsum(ends[:, 1] - ends[:, 0])
     totals = np.column_stack((np.concatenate(([0.0], reached[:-1])), reached))
-    return np.interp(times, ends.ravel(), totals.ravel())
+    return np.asarray(np.interp(times, ends.ravel(), totals.ravel()), dtype=np.float64)
 
 
 def _merged(found: Iterable[Interval]) -> list[Interval]:

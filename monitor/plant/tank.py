@@ -1,7 +1,7 @@
 """Tanks: from the level on the gauge to litres and back.
 
-Heights are millimetres above the tank's lowest inner point, volumes litres, areas litres per millimetre (which is square
-metres). A level outside the tank gives NaN, never a guess; sensors are forgiven `LEVEL_TOLERANCE_MM` at either end,
+Heights are millimetres above the tank's lowest inner point, volumes litres, areas litres per millimetre (the same as
+square metres). A level outside the tank gives NaN, never a guess; sensors are forgiven `LEVEL_TOLERANCE_MM` at either end,
 where the level counts as empty or full. Formulas are those of partly filled vessels in the chemical engineering
 handbooks; the two dished, elliptical (2:1) or hemispherical ends of a horizontal cylinder together hold
 `factor * h^2 * (1.5 D - h)`, exact for the latter two and the usual approximation for dished ends (dish radius = D).
@@ -13,6 +13,7 @@ import math
 from bisect import bisect_right
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Final, Literal, Protocol
 
 import numpy as np
@@ -149,7 +150,7 @@ class Table:
         if len(self.levels_mm) != len(self.known_l) or len(self.levels_mm) < 2:
             raise ValueError("a table needs at least two pairs of level and volume")
         for column in (self.levels_mm, self.known_l):
-            if any(b <= a for a, b in zip(column, column[1:], strict=False)):
+            if any(b <= a for a, b in pairwise(column)):
                 raise ValueError("levels and volumes of a table must both rise from row to row")
         if self.levels_mm[0] < 0 or self.known_l[0] < 0:
             raise ValueError("levels and volumes of a table start at 0 or above")

@@ -1,0 +1,120 @@
+"""Reading one table at a time: every key by itself, so that one fault hides no other."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Annotated, Any
+
+from pydantic import TypeAdapter, ValidationError
+from pydantic.fields import FieldInfo
+
+from monitor.plant.faults import Faults, listed, near, said, shown
+from monitor.plant.lines import Path
+from monitor.plant.schema import DAYS, TableModel, known_keys
+
+Table = dict[str, Any]
+
+_SECRETS = (
+    "password", "passwd", "pass", "secret", "token", "api_key", "apikey", "private_key", "credentials", "key",
+)  # fmt: skip
+
+
+def read_table(model: type[TableModel], raw: Any, path: Path, faults: Faults) -> Table:
+    """Read a table key by key. The result holds what was right, and defaults for what was left out.
+
+    Nested tables come back as they are, to be read by whoever knows them. A key with a fault is not in the result.
+    """
+    if not isinstance(raw, dict):
+        faults.add(path, f"{shown(raw)} must be a table with the keys {listed(known_keys(model), last='and')}")
+        return {}
+    _refuse_unknown(model, raw, path, faults)
+    values: Table = {}
+    for key, name in known_keys(model).items():
+        info = model.model_fields[name]
+        if key in raw:
+            _read_key(model, name, raw[key], (*path, key), faults, values)
+        elif info.is_required():
+            faults.miss((*path, key), f"is missing: {info.description}{_examples(info)}")
+        else:
+            values[name] = info.get_default()
+    return values
+
+
+def tables_in(raw: Any, path: Path, faults: Faults) -> dict[str, Any]:
+    """Return the named tables under a key such as `sump`, nothing with a fault if it is no table."""
+    if isinstance(raw, dict):
+        return raw
+    faults.add(path, f"{shown(raw)} must be a table of tables, each under its own name: [{path[-1]}.NAME]")
+    return {}
+
+
+def list_in(raw: Any, path: Path, faults: Faults) -> list[Any]:
+    """Return the elements of an array of tables, nothing with a fault if it is none."""
+    if isinstance(raw, list):
+        return raw
+    faults.add(path, f"must be an array of tables: write its header in double brackets, [[{path[-1]}]]")
+    return []
+
+
+def _read_key(model: type[TableModel], name: str, raw: Any, path: Path, faults: Faults, values: Table) -> None:
+    if name in model.nested:
+        values[name] = raw
+        return
+    try:
+        values[name] = _adapter(model, name).validate_python(raw)
+    except ValidationError as error:
+        for detail in error.errors(include_url=False):
+            where = (*path, *(part for part in detail["loc"] if isinstance(part, int)))
+            faults.add(where, said(detail, _examples(model.model_fields[name])))
+
+
+@cache
+def _adapter(model: type[TableModel], name: str) -> TypeAdapter[Any]:
+    info = model.model_fields[name]
+    return TypeAdapter(Annotated[info.annotation, *info.metadata] if info.metadata else info.annotation)
+
+
+def _refuse_unknown(model: type[TableModel], raw: Table, path: Path, faults: Faults) -> None:
+    keys = known_keys(model)
+    for key in raw:
+        if key in keys:
+            continue
+        if key.lower() in _SECRETS:
+            faults.add((*path, key), _remedy(key, keys))
+        else:
+            faults.add(
+                (*path, key), f"is no key of this table: {near(key, keys)}it may hold {listed(keys, last='and')}"
+            )
+
+
+def _remedy(key: str, keys: dict[str, str]) -> str:
+    """Say where a secret belongs."""
+    if "password_file" in keys and "key" not in key.lower():
+        return (
+            "secrets never stand in this file: put it in a file of its own that only the daemon may read and name that "
+            'as password_file = "…", or use a systemd credential, password_file = "$CREDENTIALS_DIRECTORY/NAME"'
+        )
+    if "client_key" in keys:
+        return 'secrets never stand in this file: name the file that holds the key as client_key = "…"'
+    return "secrets never stand in this file, and nothing here needs one: take it out"
+
+
+def _examples(info: FieldInfo) -> str:
+    """Write `, such as …` from the examples of a field."""
+    return f", such as {' or '.join(toml(one) for one in info.examples)}" if info.examples else ""
+
+
+def toml(value: Any) -> str:
+    """Write a value as TOML."""
+    if isinstance(value, str):
+        return f"'{value}'" if "\\" in value else f'"{value}"'
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(toml(one) for one in value) + "]"
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{key} = {toml(one)}" for key, one in value.items()) + " }"
+    return shown(value)
+
+
+def day_numbers(days: list[str]) -> tuple[int, ...]:
+    """Turn day names into numbers, Monday 0."""
+    return tuple(sorted({DAYS.index(day) for day in days}))
