@@ -1,0 +1,76 @@
+"""Numbers and moments as people of the plant read them: their units, their zone, no more digits than they can use."""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from monitor.plant.quantity import L_PER_US_FL_OZ, L_PER_US_GAL, MM_PER_INCH
+from monitor.plant.types import Plant
+
+_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+_FEW_DAYS_S = 6 * 86400.0
+
+
+def number(value: float, decimals: int) -> str:
+    """Write a number with at most so many decimals and no idle zeros."""
+    text = f"{value:.{decimals}f}"
+    text = text.rstrip("0").rstrip(".") if "." in text else text
+    return "0" if text == "-0" else text
+
+
+def volume(plant: Plant, litres: float) -> str:
+    """Write a volume: `60 L`, `16.25 US gal`."""
+    if plant.units == "us":
+        return f"{number(litres / L_PER_US_GAL, 2)} US gal"
+    return f"{number(litres, 1)} L"
+
+
+def pour(plant: Plant, litres: float) -> str:
+    """Write an amount of concentrate: `200 mL`, `2.6 L`, `7 US fl oz`, `1.25 US gal`."""
+    if plant.units == "us":
+        ounces = litres / L_PER_US_FL_OZ
+        return f"{number(ounces, 1)} US fl oz" if ounces < 127.9 else volume(plant, litres)
+    return f"{number(litres * 1000, 0)} mL" if litres < 0.9995 else f"{number(litres, 2)} L"
+
+
+def level(plant: Plant, millimetres: float) -> str:
+    """Write a height on the gauge: `212 mm`, `8.3 in`."""
+    return f"{number(millimetres / MM_PER_INCH, 1)} in" if plant.units == "us" else f"{number(millimetres, 0)} mm"
+
+
+def percent(value: float, decimals: int = 1) -> str:
+    """Write a strength: `8.1 %`."""
+    return f"{number(value, decimals)} %"
+
+
+def moment(plant: Plant, time_s: float, now_s: float) -> str:
+    """Write a moment in the plant's zone: `Tue 22:40`, with the date where it lies more than some days off."""
+    local = datetime.fromtimestamp(round(time_s), ZoneInfo(plant.zone))
+    day = _DAYS[local.weekday()]
+    if abs(time_s - now_s) < _FEW_DAYS_S:
+        return f"{day} {local:%H:%M}"
+    return f"{day} {local:%Y-%m-%d %H:%M}"
+
+
+def duration(hours: float) -> str:
+    """Write a length of time: `40 min`, `5 h`, `3 days`."""
+    if hours < 1:
+        return f"{max(round(hours * 60), 0)} min"
+    if hours < 48:
+        return f"{number(hours, 0)} h"
+    return f"{number(hours / 24, 0)} days"
+
+
+def twentieths(chance: float) -> str:
+    """Write a chance as so many of 20, as the page draws it; never 0 or 20 of 20 unless it is."""
+    count = round(chance * 20)
+    if 0.0 < chance < 1.0:
+        count = min(max(count, 1), 19)
+    return f"{count} of 20"
+
+
+def finite(value: float | None) -> float | None:
+    """Turn a number that is not finite into None."""
+    return value if value is not None and math.isfinite(value) else None
