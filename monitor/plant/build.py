@@ -3,26 +3,27 @@
 from __future__ import annotations
 
 import re
-import unicodedata
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path as FilePath
-from typing import Any, get_args
+from typing import Any, TypeVar
 
 from monitor.plant import schema
 from monitor.plant.calendar import WeeklyCalendar, WeeklySpan
-from monitor.plant.faults import Faults, dotted, listed, near, shown
+from monitor.plant.faults import Faults, dotted, listed, near
+from monitor.plant.fluids import read_fluid, read_water
 from monitor.plant.lines import Path
+from monitor.plant.names import check_name, slug
 from monitor.plant.quantity import L_PER_US_GAL
 from monitor.plant.sources import Address, Home, read_source
+from monitor.plant.spans import read_duty, read_spans
 from monitor.plant.sumps import Known, read_sump
-from monitor.plant.tables import Table, day_numbers, list_in, read_table, tables_in
-from monitor.plant.types import Duty, Fluid, Plant, SourceSpec, StatusSpec, Sump, Water
+from monitor.plant.tables import Table, read_table, tables_in
+from monitor.plant.types import Plant, SourceSpec, StatusSpec, Sump
 
 TOP_KEYS = ("plant", "fluid", "water", "duty", "sump", "source", "publish", "status")
 DEFAULT_ATTENDED = (WeeklySpan((0, 1, 2, 3, 4), 6 * 60, 22 * 60),)
 DEFAULT_BUCKET_L = {"metric": 20.0, "us": 5 * L_PER_US_GAL}
-DEFAULT_LEANEST_PCT = 1.0
-DEFAULT_RICHEST_PCT = 15.0
+_T = TypeVar("_T")
 _LISTEN = re.compile(r"(\[[0-9a-fA-F:.]+\]|[^:\s/]+):(\d{1,5})")
 
 
@@ -43,9 +44,9 @@ class _Builder:
         self._refuse_unknown_tables()
         own = self._own()
         zone = own.get("zone", "UTC")
-        fluids = {key: found for key, raw in self._named("fluid") if (found := _fluid(key, raw, self.faults))}
-        waters = {key: found for key, raw in self._named("water") if (found := _water(key, raw, self.faults))}
-        duties = {key: found for key, raw in self._named("duty") if (found := _duty(key, raw, zone, self.faults))}
+        fluids = self._each("fluid", read_fluid)
+        waters = self._each("water", read_water)
+        duties = self._each("duty", lambda key, raw, faults: read_duty(key, raw, zone, faults))
         known = Known(
             fluids, waters, duties, {key: tuple(self._raw(key)) for key in ("fluid", "water", "duty", "source")}
         )
@@ -77,12 +78,15 @@ class _Builder:
         raw = self.document.get(key, {})
         return raw if isinstance(raw, dict) else {}
 
-    def _named(self, key: str) -> Iterator[tuple[str, Any]]:
-        """Go through the named tables under a key, refusing names that are no identifiers."""
-        if key in self.document:
-            for name, raw in tables_in(self.document[key], (key,), self.faults).items():
-                check_name(name, (key, name), self.faults)
-                yield name, raw
+    def _each(self, kind: str, read: Callable[[str, Any, Faults], _T | None]) -> dict[str, _T]:
+        """Read the named tables of a kind, refusing names that are no identifiers; faulty ones are left out."""
+        found: dict[str, _T] = {}
+        for name, raw in tables_in(self.document.get(kind, {}), (kind,), self.faults).items():
+            check_name(name, (kind, name), self.faults)
+            value = read(name, raw, self.faults)
+            if value is not None:
+                found[name] = value
+        return found
 
     def _refuse_unknown_tables(self) -> None:
         for key in self.document:
@@ -107,10 +111,10 @@ class _Builder:
 
     def _attended(self, own: Table) -> tuple[WeeklySpan, ...]:
         raw = own.get("attended")
-        return DEFAULT_ATTENDED if raw is None else _spans(raw, ("plant", "attended"), self.faults)
+        return DEFAULT_ATTENDED if raw is None else read_spans(raw, ("plant", "attended"), self.faults)
 
     def _sumps(self, known: Known) -> dict[str, Sump]:
-        sumps = {key: found for key, raw in self._named("sump") if (found := read_sump(key, raw, known, self.faults))}
+        sumps = self._each("sump", lambda key, raw, faults: read_sump(key, raw, known, faults))
         self._refuse_doubles()
         return sumps
 
@@ -136,11 +140,7 @@ class _Builder:
         asked: dict[str, list[Address]] = {}
         for source, address in self._addresses():
             asked.setdefault(source, []).append(address)
-        found = {}
-        for key, raw in self._named("source"):
-            source = read_source(raw, ("source", key), asked.get(key, []), home, self.faults)
-            if source:
-                found[key] = source
+        found = self._each("source", lambda key, raw, faults: read_source(key, raw, asked.get(key, []), home, faults))
         self._refuse_shared_ports()
         return found
 
@@ -178,102 +178,3 @@ class _Builder:
             self.faults.add(("status", "listen"), text)
             return None
         return StatusSpec(match[1].strip("[]"), int(match[2]))
-
-
-def check_name(name: str, path: Path, faults: Faults) -> None:
-    """Refuse a table name that is no identifier, with one that would be."""
-    if not schema.IDENTIFIER.fullmatch(name):
-        better = f', such as "{slug(name)}"' if slug(name) else ""
-        faults.add(path, f'"{name}" is no identifier: use small letters, digits and hyphens, at most 63{better}')
-
-
-def slug(name: str) -> str:
-    """Make an identifier from a name: `Ferry Lane works` gives `ferry-lane-works`; empty if nothing is left."""
-    plain = unicodedata.normalize("NFKD", name.replace("ß", "ss")).encode("ascii", "ignore").decode()
-    return re.sub(r"[^a-z0-9]+", "-", plain.lower()).strip("-")[:63].strip("-")
-
-
-def _spans(raw: Any, path: Path, faults: Faults) -> tuple[WeeklySpan, ...]:
-    spans = []
-    for index, table in enumerate(list_in(raw, path, faults)):
-        values = read_table(schema.SpanTable, table, (*path, index), faults)
-        span = _span(values, (*path, index), faults)
-        if span:
-            spans.append(span)
-    return tuple(spans)
-
-
-def _span(v: Table, path: Path, faults: Faults) -> WeeklySpan | None:
-    if not {"days", "from_", "to"} <= v.keys():
-        return None
-    if v["from_"] == 1440:
-        faults.add((*path, "from"), '"24:00" is the end of a day: a span starts at "00:00" of the next')
-        return None
-    if v["from_"] == v["to"]:
-        faults.add((*path, "to"), 'is the same as from, a span without length: a whole day is "00:00" to "24:00"')
-        return None
-    return WeeklySpan(day_numbers(v["days"]), v["from_"], v["to"])
-
-
-def _fluid(key: str, raw: Any, faults: Faults) -> Fluid | None:
-    path, before = ("fluid", key), len(faults.found)
-    v = read_table(schema.FluidTable, raw, path, faults)
-    low, high = v.get("band", (None, None))
-    if low is not None and high is not None:
-        v = _with_defaults(v, low, high)
-        _check_band(v, low, high, path, faults)
-    _check_make_up(v, low, path, faults)
-    if len(faults.found) > before or low is None or "refractometer_factor" not in v:
-        return None
-    return Fluid(
-        id=key,
-        refractometer_factor=v["refractometer_factor"],
-        band_pct=(low, high),
-        target_pct=v["target"],
-        leanest_make_up_pct=v["leanest_make_up"],
-        richest_make_up_pct=v["richest_make_up"],
-        hardness_limit_ppm=v["hardness_limit"],
-    )
-
-
-def _with_defaults(v: Table, low: float, high: float) -> Table:
-    """Fill what follows from the band: aim at its middle, keep the usual make-ups around it."""
-    follows = {
-        "target": (low + high) / 2,
-        "leanest_make_up": min(DEFAULT_LEANEST_PCT, low / 2) or DEFAULT_LEANEST_PCT,
-        "richest_make_up": max(DEFAULT_RICHEST_PCT, high),
-    }
-    return v | {name: value for name, value in follows.items() if v.get(name, 0) is None}
-
-
-def _check_band(v: Table, low: float, high: float, path: Path, faults: Faults) -> None:
-    if not low < high:
-        faults.add((*path, "band"), f"{low:g} must be less than {high:g}: lowest strength first, such as [6.0, 10.0]")
-    elif "target" in v and not low < v["target"] < high:
-        faults.add((*path, "target"), f"{v['target']:g} must lie inside the band, between {low:g} and {high:g}")
-
-
-def _check_make_up(v: Table, low: float | None, path: Path, faults: Faults) -> None:
-    leanest, richest, target = v.get("leanest_make_up"), v.get("richest_make_up"), v.get("target")
-    if leanest == 0:
-        faults.add((*path, "leanest_make_up"), "must be more than 0: plain water never goes into a working sump")
-    elif leanest is not None and richest is not None and leanest >= richest:
-        faults.add((*path, "leanest_make_up"), f"{leanest:g} must be less than richest_make_up, which is {richest:g}")
-    elif leanest is not None and target is not None and leanest >= target:
-        text = f"{leanest:g} must be less than the target {target:g}, else a rich sump can never be brought down to it"
-        faults.add((*path, "leanest_make_up"), text)
-    if richest is not None and low is not None and 0 < richest <= low:
-        text = f"{richest:g} must be more than {low:g}, else a lean sump can never be brought back into its band"
-        faults.add((*path, "richest_make_up"), text)
-
-
-def _water(key: str, raw: Any, faults: Faults) -> Water | None:
-    v = read_table(schema.WaterTable, raw, ("water", key), faults)
-    return Water(key, max(v["hardness"], 0.0)) if "hardness" in v else None
-
-
-def _duty(key: str, raw: Any, zone: str, faults: Faults) -> Duty | None:
-    path, before = ("duty", key), len(faults.found)
-    v = read_table(schema.DutyTable, raw, path, faults)
-    spans = _spans(v["spans"], (*path, "spans"), faults) if "spans" in v else ()
-    return None if len(faults.found) > before else Duty(key, WeeklyCalendar(zone, spans), v["expected"])

@@ -1,8 +1,8 @@
 """Weekly calendars in the plant's own zone: when machines run, when somebody is there.
 
-A span is told in wall-clock time; everything is computed in UTC seconds. On the two clock-change nights a wall time
-that comes twice means its first coming (as in RFC 5545, 3.3.5), and one that is skipped means the moment of the jump, so
-that spans stay in order and neighbours stay joined. A span from 22:00 to 06:00 therefore lasts 7 h on the spring
+A span is told in wall-clock time; all is computed in UTC seconds. On the two clock-change nights a wall time
+that comes twice means its first coming (as in RFC 5545, 3.3.5), and one that is skipped means the moment of the jump,
+so that spans stay in order and neighbours stay joined. A span from 22:00 to 06:00 therefore lasts 7 h on the spring
 night and 9 h on the autumn night.
 """
 

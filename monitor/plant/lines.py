@@ -1,7 +1,7 @@
 """Where things stand in a TOML text: a path of keys and indexes in, a line number out.
 
-The scanner walks text that `tomllib` accepts, so it only has to know where keys and values begin and end. A key's line is
-the line of the key itself, an element's the line where its value begins, a table's the line of its header.
+The scanner walks text that `tomllib` accepts, so it only has to know where keys and values begin and end. A key's line
+is the line of the key itself, an element's the line where its value begins, a table's the line of its header.
 """
 
 from __future__ import annotations

@@ -22,8 +22,8 @@ SHAPES = ("box", "vertical-cylinder", "horizontal-cylinder", "cone")
 _CLOCK = re.compile(r"([01]\d|2[0-4]):([0-5]\d)")
 
 
-def _quantity(*dimensions: str, least: float | None = 0.0) -> Callable[[Any], float]:
-    """Build a validator for a text with number and unit, greater than `least` in the canonical unit."""
+def _quantity(*dimensions: str, zero: bool = False, negative: bool = False) -> Callable[[Any], float]:
+    """Build a validator for a text with number and unit; more than 0 unless `zero` or `negative` are allowed too."""
 
     def read(value: Any) -> float:
         if not isinstance(value, str):
@@ -32,8 +32,10 @@ def _quantity(*dimensions: str, least: float | None = 0.0) -> Callable[[Any], fl
             number = parse_quantity(value, *dimensions)
         except QuantityError as error:
             raise ValueError(str(error)) from error
-        if least is not None and number <= least:
-            raise ValueError(f'"{value}" must be more than {least:g}, such as {_quoted(*dimensions)}')
+        if not (number > 0 or negative or (zero and number == 0)):
+            raise ValueError(
+                f'"{value}" must be {"0 or more" if zero else "more than 0"}, such as {_quoted(*dimensions)}'
+            )
         return number
 
     return read
@@ -100,13 +102,13 @@ Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
 Percent = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=100)]
 Port = Annotated[int, Field(strict=True, ge=1, le=65535)]
 Flag = Annotated[bool, Field(strict=True)]
-Height = Annotated[float, BeforeValidator(_quantity("length", least=None)), _text_schema("length")]
+Height = Annotated[float, BeforeValidator(_quantity("length", negative=True)), _text_schema("length")]
 Size = Annotated[float, BeforeValidator(_quantity("length")), _text_schema("length")]
 Volume = Annotated[float, BeforeValidator(_quantity("volume")), _text_schema("volume")]
-TableVolume = Annotated[float, BeforeValidator(_quantity("volume", least=None)), _text_schema("volume")]
+TableVolume = Annotated[float, BeforeValidator(_quantity("volume", negative=True)), _text_schema("volume")]
 PerHeightQuantity = Annotated[float, BeforeValidator(_quantity("volume_per_height")), _text_schema("volume_per_height")]
 Area = Annotated[float, BeforeValidator(_quantity("area")), _text_schema("area")]
-Hardness = Annotated[float, BeforeValidator(_quantity("hardness", least=-1e-9)), _text_schema("hardness")]
+Hardness = Annotated[float, BeforeValidator(_quantity("hardness", zero=True)), _text_schema("hardness")]
 Duration = Annotated[float, BeforeValidator(_quantity("time")), _text_schema("time")]
 
 
@@ -267,7 +269,7 @@ class SumpTable(TableModel):
     volume: VolumeTable = Field(
         description="from level to volume", examples=[{"per_height": "1.25 L/mm"}, {"shape": "cone"}]
     )
-    hold_up: Annotated[float, BeforeValidator(_quantity("volume", least=-1e-9)), _text_schema("volume")] | None = Field(
+    hold_up: Annotated[float, BeforeValidator(_quantity("volume", zero=True)), _text_schema("volume")] | None = Field(
         None, description="fluid out of the sump while the machine runs"
     )
     duty: Text | None = Field(None, description="name of a [duty.…] table; learnt from the readings if left out")

@@ -59,9 +59,9 @@ class Address:
     path: Path
 
 
-def read_source(raw: Any, path: Path, addresses: Sequence[Address], home: Home, faults: Faults) -> SourceSpec | None:
+def read_source(key: str, raw: Any, addresses: Sequence[Address], home: Home, faults: Faults) -> SourceSpec | None:
     """Read one source table; None if it has faults."""
-    before = len(faults.found)
+    path, before = ("source", key), len(faults.found)
     kind = raw.get("kind") if isinstance(raw, dict) else None
     if kind not in SOURCE_TABLES:
         _refuse_kind(raw, kind, path, faults)
@@ -71,7 +71,7 @@ def read_source(raw: Any, path: Path, addresses: Sequence[Address], home: Home, 
     options = finish(values, path, addresses, home, faults)
     if len(faults.found) > before:
         return None
-    return SourceSpec(str(path[-1]), kind, values["payload"], options)
+    return SourceSpec(key, kind, values["payload"], options)
 
 
 @dataclass(frozen=True, slots=True)

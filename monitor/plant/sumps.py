@@ -10,7 +10,7 @@ from monitor.plant import schema
 from monitor.plant.errors import QuantityError
 from monitor.plant.faults import Faults, listed, near, shown
 from monitor.plant.lines import Path
-from monitor.plant.quantity import Unit, example, parse_unit
+from monitor.plant.quantity import Unit, parse_unit
 from monitor.plant.reading import Signal
 from monitor.plant.tables import Table, read_table, tables_in
 from monitor.plant.tank import Box, Cone, HorizontalCylinder, PerHeight, Tank, VerticalCylinder
@@ -69,7 +69,7 @@ def read_sump(key: str, raw: Any, known: Known, faults: Faults) -> Sump | None:
         full_l=v["full"],
         lowest_l=v["lowest"],
         tank=tank,
-        hold_up_l=None if v["hold_up"] is None else max(v["hold_up"], 0.0),
+        hold_up_l=v["hold_up"],
         duty=known.duties.get(v["duty"]),
         make_up_water=known.waters.get(v["make_up_water"]),
         surface_m2=v["surface"],

@@ -1,7 +1,7 @@
 """Reading TOML text so that one slip hides no other.
 
-`tomllib` stops at the first syntax fault. A line of the form `key = …` that it stumbles over is taken out and the rest read
-again; the key is remembered, so that nobody is told it is missing as well.
+`tomllib` stops at the first syntax fault. A line of the form `key = …` that it stumbles over is taken out and the rest
+read again; the key is remembered, so that nobody is told it is missing as well.
 """
 
 from __future__ import annotations

@@ -10,7 +10,7 @@ from pydantic.fields import FieldInfo
 
 from monitor.plant.faults import Faults, listed, near, said, shown
 from monitor.plant.lines import Path
-from monitor.plant.schema import DAYS, TableModel, known_keys
+from monitor.plant.schema import TableModel, known_keys
 
 Table = dict[str, Any]
 
@@ -71,7 +71,8 @@ def _read_key(model: type[TableModel], name: str, raw: Any, path: Path, faults: 
 @cache
 def _adapter(model: type[TableModel], name: str) -> TypeAdapter[Any]:
     info = model.model_fields[name]
-    return TypeAdapter(Annotated[info.annotation, *info.metadata] if info.metadata else info.annotation)
+    whole: Any = Annotated[info.annotation, *info.metadata] if info.metadata else info.annotation
+    return TypeAdapter(whole)
 
 
 def _refuse_unknown(model: type[TableModel], raw: Table, path: Path, faults: Faults) -> None:
@@ -113,8 +114,3 @@ def toml(value: Any) -> str:
     if isinstance(value, dict):
         return "{ " + ", ".join(f"{key} = {toml(one)}" for key, one in value.items()) + " }"
     return shown(value)
-
-
-def day_numbers(days: list[str]) -> tuple[int, ...]:
-    """Turn day names into numbers, Monday 0."""
-    return tuple(sorted({DAYS.index(day) for day in days}))

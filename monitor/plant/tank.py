@@ -1,8 +1,8 @@
 """Tanks: from the level on the gauge to litres and back.
 
-Heights are millimetres above the tank's lowest inner point, volumes litres, areas litres per millimetre (the same as
-square metres). A level outside the tank gives NaN, never a guess; sensors are forgiven `LEVEL_TOLERANCE_MM` at either end,
-where the level counts as empty or full. Formulas are those of partly filled vessels in the chemical engineering
+Heights are millimetres above the tank's lowest inner point, volumes litres, areas litres per millimetre (that is,
+square metres). A level outside the tank gives NaN, never a guess; sensors are forgiven `LEVEL_TOLERANCE_MM` at either
+end, where the level counts as empty or full. Formulas are those of partly filled vessels in the chemical engineering
 handbooks; the two dished, elliptical (2:1) or hemispherical ends of a horizontal cylinder together hold
 `factor * h^2 * (1.5 D - h)`, exact for the latter two and the usual approximation for dished ends (dish radius = D).
 """
