@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 
 from adapters.delivery import Clock, Deliver, Delivery, Inlet, Receipt, SourceHealth, SourceState
+from adapters.lines import LinePattern
 from adapters.mqtt import MqttInlet
 from adapters.mqtt_client import MqttSettings
+from adapters.options import Options
 from adapters.payloads import payload_named
 from adapters.routes import Route, routes_of, split_selectors
+from adapters.serial_line import LineSettings, SerialInlet
 from monitor.plant.errors import SourceError
 from monitor.plant.types import Plant, SourceSpec
 
@@ -44,4 +47,19 @@ def _mqtt(plant: Plant, spec: SourceSpec, routes: Routes, clock: Clock, receipts
     return MqttInlet(settings, topics, payload, clock, receipts=receipts(spec.id))
 
 
-_MAKERS: dict[str, Callable[[Plant, SourceSpec, Routes, Clock, Receipts], Inlet]] = {"mqtt": _mqtt}
+def _serial(_plant: Plant, spec: SourceSpec, routes: Routes, clock: Clock, _receipts: Receipts) -> Inlet:
+    options = Options(spec)
+    channel = options.text("channel") or ""
+    text = options.text("pattern")
+    if text is None:
+        raise SourceError(f"source {spec.id}: pattern is missing: write a regular expression with a group named value")
+    pattern = LinePattern(text, decimal=options.one_of("decimal", ".", ".", ","), channel=channel)
+    if not pattern.names_channels and channel not in routes:
+        raise SourceError(
+            f"source {spec.id}: channel is {channel!r}, and no signal listens to it: "
+            f"write one of {', '.join(sorted(routes))}, or give the pattern a group channel"
+        )
+    return SerialInlet(LineSettings.of(spec), routes, pattern, clock)
+
+
+_MAKERS: dict[str, Callable[[Plant, SourceSpec, Routes, Clock, Receipts], Inlet]] = {"mqtt": _mqtt, "serial": _serial}

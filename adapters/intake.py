@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final, NamedTuple
@@ -16,6 +17,8 @@ log = logging.getLogger("bandkeeper.sources")
 
 RAW_KEPT: Final = 1024
 """So many bytes of refused input are kept."""
+_APART_S: Final = 0.00125
+_AHEAD_S: Final = 10.0
 
 
 class Piece(NamedTuple):
@@ -25,6 +28,25 @@ class Piece(NamedTuple):
     raw: bytes
     arrived_s: float
     retained: bool = False
+
+
+class Arrivals:
+    """Times of arrival that tell inputs of one address apart, though they came in one burst.
+
+    A time is moved on by little more than a millisecond where it would fall together with the one before; a clock
+    that is set back is followed.
+    """
+
+    def __init__(self) -> None:
+        self._last: dict[str, float] = {}
+
+    def at(self, address: str, now_s: float) -> float:
+        """Give the time of arrival of an input that came now."""
+        next_s = self._last.get(address, -math.inf) + _APART_S
+        if now_s < next_s < now_s + _AHEAD_S:
+            now_s = next_s
+        self._last[address] = now_s
+        return now_s
 
 
 @dataclass(slots=True)

@@ -20,7 +20,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from adapters.board import Board
 from adapters.delivery import Clock, Deliver, Delivery, Receipt, SourceHealth, SourceState
-from adapters.intake import Batch, Intake, Piece
+from adapters.intake import Arrivals, Batch, Intake, Piece
 from adapters.mqtt_client import MqttSettings
 from adapters.mqtt_link import Link
 from adapters.pace import Pace
@@ -59,6 +59,7 @@ class MqttInlet:
         self._topics = sorted(routes)
         self._intake = Intake(settings.source, routes, payload)
         self._clock = clock
+        self._arrivals = Arrivals()
         self._board = Board(settings.source)
         self._link = Link(settings, self._board, self, keep_session=True, pace=pace)
         self._deliver: Deliver | None = None
@@ -173,6 +174,7 @@ class MqttInlet:
     def _take(self, batch: Batch, message: MQTTMessage, arrived_s: float) -> Receipt | None:
         raw = bytes(message.payload)
         topic = _topic(message)
+        arrived_s = self._arrivals.at(topic, arrived_s)
         if message.dup and (stamp := self._stamps.get(message.mid)) and stamp.digest == _digest(topic, raw):
             arrived_s = stamp.arrived_s
         stamped = self._intake.take(batch, Piece(topic, raw, arrived_s, retained=message.retain))

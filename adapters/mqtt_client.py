@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import ssl
 from dataclasses import dataclass
+from ipaddress import ip_address
 from pathlib import Path
 from typing import Final, Self
 
@@ -22,6 +23,7 @@ RECEIVE_MAXIMUM: Final = 1000
 """So many messages the broker may send before the first is acknowledged (MQTT 5; brokers default to 20 for 3.1.1)."""
 LARGEST_PACKET: Final = 1024 * 1024
 """Beyond this an MQTT 5 broker does not even send a message."""
+PLAIN_PORT: Final = 1883
 TLS_PORT: Final = 8883
 _WEEK_S: Final = 7 * 86400
 _CONNECT_TIMEOUT_S: Final = 10.0
@@ -37,7 +39,7 @@ class Will:
 
 @dataclass(frozen=True, slots=True)
 class MqttSettings:
-    """A checked connection to a broker. TLS is used with a `ca_file`, a client certificate, or port 8883."""
+    """A checked connection to a broker. TLS is on with `tls`, `ca_file`, a client certificate, or port 8883."""
 
     source: str
     host: str
@@ -51,32 +53,33 @@ class MqttSettings:
     client_key: Path | None
     keep_alive_s: int
     session_expiry_s: int
+    uses_tls: bool
 
     @classmethod
     def of(cls, spec: SourceSpec, client_id: str) -> Self:
         """Check a source's options without connecting. Raises SourceError naming source, key and the remedy."""
         options = Options(spec)
+        ca_file, certificate = options.file("ca_file"), options.file("client_certificate")
+        tls = options.flag("tls")
+        wants_tls = bool(ca_file or certificate) if tls is None else tls
+        port = options.whole("port", TLS_PORT if wants_tls else PLAIN_PORT, 1, 65535)
         settings = cls(
             source=spec.id,
             host=options.text("host") or "127.0.0.1",
-            port=options.whole("port", 1883, 1, 65535),
+            port=port,
             protocol=options.one_of("protocol", "5", *PROTOCOLS),
             client_id=options.text("client_id") or client_id,
             username=options.text("username"),
             password_file=options.file("password_file") or _credential(spec.id),
-            ca_file=options.file("ca_file"),
-            client_certificate=options.file("client_certificate"),
+            ca_file=ca_file,
+            client_certificate=certificate,
             client_key=options.file("client_key"),
             keep_alive_s=options.whole("keep_alive", 60, 5, 65535),
             session_expiry_s=options.whole("session_expiry", _WEEK_S, 0, 2**32 - 1),
+            uses_tls=port == TLS_PORT if tls is None and not wants_tls else wants_tls,
         )
-        settings._check()
+        settings.check(allow_plain_password=bool(options.flag("allow_plain_password")))
         return settings
-
-    @property
-    def uses_tls(self) -> bool:
-        """Say whether the connection is encrypted."""
-        return bool(self.ca_file or self.client_certificate or self.port == TLS_PORT)
 
     @property
     def version_5(self) -> bool:
@@ -128,11 +131,17 @@ class MqttSettings:
             context.load_cert_chain(self.client_certificate, self.client_key)
         return context
 
-    def _check(self) -> None:
+    def check(self, *, allow_plain_password: bool = False) -> None:
+        """Raise SourceError where the settings contradict each other or a file cannot be used."""
         if self.password_file and self.username is None:
             raise SourceError(f"source {self.source}: password_file without username: name the user too")
         if self.client_key and not self.client_certificate:
             raise SourceError(f"source {self.source}: client_key without client_certificate: name both files")
+        if self.password_file and not (self.uses_tls or allow_plain_password or _loopback(self.host)):
+            raise SourceError(
+                f"source {self.source}: the password would cross the network unencrypted: "
+                "set tls = true, or allow_plain_password = true if that is wanted"
+            )
         try:
             self._password()
             if self.uses_tls:
@@ -149,3 +158,10 @@ def _credential(source: str) -> Path | None:
     folder = os.environ.get("CREDENTIALS_DIRECTORY")
     path = Path(folder) / f"{source}-password" if folder else None
     return path if path and path.is_file() else None
+
+
+def _loopback(host: str) -> bool:
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"

@@ -1,0 +1,170 @@
+"""Serial inlet: an instrument that writes lines of text. Opened exclusively, opened again when it comes back."""
+
+from __future__ import annotations
+
+import errno
+import logging
+import threading
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final, Self
+
+import serial
+
+from adapters.board import Board
+from adapters.delivery import Clock, Deliver, Delivery, SourceHealth, SourceState
+from adapters.intake import Arrivals, Batch
+from adapters.line_reader import LineReader
+from adapters.lines import JOINED, Framing, Line, LinePattern, frame, unfinished
+from adapters.options import Options
+from adapters.pace import Pace
+from adapters.routes import Route
+from monitor.plant.errors import SourceError
+from monitor.plant.types import SourceSpec
+
+log = logging.getLogger("bandkeeper.sources")
+
+PARITIES: Final = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
+_READ_S: Final = 0.5
+_MOST_AT_ONCE: Final = 4096
+_QUIET_S: Final = 0.05
+"""A line that talks within this time of opening was talking before: we may have come in its middle."""
+
+
+@dataclass(frozen=True, slots=True)
+class LineSettings:
+    """A checked serial line."""
+
+    source: str
+    port: str
+    baud: int
+    data_bits: int
+    parity: str
+    stop_bits: int
+
+    @classmethod
+    def of(cls, spec: SourceSpec) -> Self:
+        """Check a source's options without opening the port. Raises SourceError."""
+        options = Options(spec)
+        port = options.text("port")
+        if port is None:
+            raise SourceError(f'source {spec.id}: port is missing: write the device, like "/dev/ttyUSB0"')
+        return cls(
+            source=spec.id,
+            port=port,
+            baud=options.whole("baud", 9600, 50, 4_000_000),
+            data_bits=options.whole("data_bits", 8, 5, 8),
+            parity=options.one_of("parity", "none", *PARITIES),
+            stop_bits=options.whole("stop_bits", 1, 1, 2),
+        )
+
+    def open(self) -> serial.Serial:
+        """Open the port for ourselves alone. Raises OSError (SerialException is one)."""
+        return serial.Serial(
+            self.port,
+            self.baud,
+            bytesize=self.data_bits,
+            parity=PARITIES[self.parity],
+            stopbits=self.stop_bits,
+            timeout=_READ_S,
+            exclusive=True,
+        )
+
+
+class SerialInlet:
+    """The way in from one serial line. A line cannot be asked again, so there is nothing to acknowledge."""
+
+    def __init__(
+        self,
+        settings: LineSettings,
+        routes: Mapping[str, tuple[Route, ...]],
+        pattern: LinePattern,
+        clock: Clock,
+        *,
+        pace: Pace | None = None,
+    ) -> None:
+        self._settings = settings
+        self._reader = LineReader(settings.source, routes, pattern)
+        self._arrivals = Arrivals()
+        self._clock = clock
+        self._board = Board(settings.source)
+        self._pace = pace or Pace(most_s=15.0)
+        self._stopping = threading.Event()
+        self._thread: threading.Thread | None = None
+
+    @property
+    def source(self) -> str:
+        """The source's id in the plant file."""
+        return self._settings.source
+
+    def start(self, deliver: Deliver) -> None:
+        """Begin to read; returns at once."""
+        self._stopping.clear()
+        self._thread = threading.Thread(target=self._run, args=(deliver,), name=f"serial {self.source}", daemon=True)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """End reading within a second."""
+        self._stopping.set()
+        if self._thread is not None:
+            self._thread.join(timeout=10)
+        self._board.set(SourceState.STOPPED, "stopped")
+
+    def health(self) -> SourceHealth:
+        """Tell how the source stands."""
+        return self._board.health()
+
+    def _run(self, deliver: Deliver) -> None:
+        while not self._stopping.is_set():
+            try:
+                with self._settings.open() as port:
+                    self._board.set(SourceState.UP, f"reading {self._settings.port}")
+                    self._read(port, deliver)
+            except OSError as error:
+                self._say(error)
+            except Exception:
+                log.exception("%s: own fault while reading, the port is opened again", self.source)
+            if not self._stopping.is_set():
+                self._stopping.wait(self._pace.wait_s())
+
+    def _read(self, port: serial.Serial, deliver: Deliver) -> None:
+        """Read until the port breaks off (OSError) or the inlet is stopped."""
+        framing, opened, first = Framing(), time.monotonic(), True
+        try:
+            while not self._stopping.is_set():
+                data = port.read(max(1, min(port.in_waiting, _MOST_AT_ONCE)))
+                if first and time.monotonic() - opened < _QUIET_S:
+                    framing = JOINED
+                first = False
+                if data:
+                    self._pace.reset()
+                    framing, lines = frame(framing, data)
+                    self._hand_over(lines, deliver)
+        finally:
+            self._hand_over(unfinished(framing), deliver)
+
+    def _hand_over(self, lines: list[Line], deliver: Deliver) -> None:
+        if not lines:
+            return
+        batch = Batch()
+        for line in lines:
+            arrived_s = self._arrivals.at("", self._clock())
+            self._reader.take(batch, line, arrived_s)
+        self._board.count(len(lines), len(batch.readings), len(batch.rejected), arrived_s)
+        deliver(Delivery(tuple(batch.readings), tuple(batch.rejected)))
+
+    def _say(self, error: OSError) -> None:
+        """Tell why the port cannot be read now."""
+        port = self._settings.port
+        match error.errno:
+            case errno.EACCES | errno.EPERM:
+                remedy = "add the service's user to the group that owns the port (dialout on Debian)"
+                self._board.set(SourceState.REFUSED, f"{port} may not be opened by this user", remedy)
+            case errno.EAGAIN | errno.EBUSY:
+                remedy = "end the other program; a port has one reader"
+                self._board.set(SourceState.REFUSED, f"{port} is in use by another program", remedy)
+            case errno.ENOENT | errno.ENODEV | errno.ENXIO:
+                self._board.set(SourceState.WAITING, f"{port} is not there", "plug the instrument in, or check port")
+            case _:
+                self._board.set(SourceState.WAITING, f"{port} broke off ({error})", "check plug and cable")
