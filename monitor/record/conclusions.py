@@ -1,0 +1,91 @@
+"""What the pipeline concluded, put on disk. All functions run inside the caller's transaction."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from dataclasses import asdict
+
+from sqlite_utils import Database
+
+from alerts.types import Alert, Transition
+from monitor.model.types import Estimate, Event, Forecast
+from monitor.record.codec import alert_text
+
+
+def save_events(db: Database, events: Iterable[Event]) -> None:
+    """Store events; one with a known id takes the place of what was said before."""
+    db.table("event").insert_all([asdict(event) for event in events], replace=True)
+
+
+def save_alerts(db: Database, alerts: Iterable[Alert]) -> None:
+    """Store alerts as they are now."""
+    rows = [
+        {
+            "id": alert.id,
+            "sump": alert.sump,
+            "raised_s": alert.raised_s,
+            "cleared_s": alert.cleared_s,
+            "body": alert_text(alert),
+        }
+        for alert in alerts
+    ]
+    db.table("alert").insert_all(rows, replace=True)
+
+
+def save_transitions(db: Database, transitions: Iterable[Transition]) -> None:
+    """Store transitions (a known id stays as it was) and each alert as its last transition left it."""
+    moved = list(transitions)
+    rows = [
+        {
+            "id": transition.id,
+            "alert_id": transition.alert_id,
+            "time_s": transition.time_s,
+            "before": transition.before.value,
+            "after": transition.after.value,
+            "reason": transition.reason,
+            "body": alert_text(transition.alert),
+        }
+        for transition in moved
+    ]
+    db.table("transition").insert_all(rows, ignore=True)
+    save_alerts(db, {transition.alert_id: transition.alert for transition in moved}.values())
+
+
+def save_forecasts(db: Database, forecasts: Iterable[Forecast]) -> None:
+    """Store the first forecast of each sump in each hour; the rest of that hour says little more."""
+    rows = [
+        (
+            int(forecast.made_s // 3600),
+            forecast.sump,
+            forecast.made_s,
+            forecast.horizon_h,
+            forecast.exit_p10_h,
+            forecast.exit_p50_h,
+            forecast.exit_p90_h,
+            forecast.side.value,
+            json.dumps({side.value: share for side, share in forecast.side_share.items()}, separators=(",", ":")),
+            json.dumps([round(dot, 3) for dot in forecast.dots_h], separators=(",", ":")),
+        )
+        for forecast in forecasts
+    ]
+    db.conn.executemany("INSERT INTO forecast VALUES (?,?,?,?,?,?,?,?,?,?) ON CONFLICT DO NOTHING", rows)
+
+
+def save_estimates(db: Database, estimates: Iterable[Estimate]) -> None:
+    """Store estimates of sumps that were ever heard; one for the same sump and time takes the place of the former."""
+    rows = [
+        (
+            estimate.time_s,
+            estimate.sump,
+            estimate.volume_l,
+            estimate.volume_sd_l,
+            estimate.concentration_pct,
+            estimate.concentration_sd_pct,
+            estimate.evaporation_l_per_day,
+            estimate.drag_out_l_per_day,
+        )
+        for estimate in estimates
+        if estimate.known
+    ]
+    db.conn.executemany("INSERT OR REPLACE INTO estimate VALUES (?,?,?,?,?,?,?,?)", rows)

@@ -1,0 +1,98 @@
+"""What is on record, written in the two replay formats, so that a live week can be replayed anywhere.
+
+Readings: `time,sump,signal,value,unit`. The value stands in the unit that the plant file declares for the signal; where
+that would not read back to the very same number, it stands in the canonical unit, and `unit` says so. If a reading of
+the span is not good, or has no value, two more columns follow, `quality` and `reason`, and reading the file brings both
+back. When a reading arrived and when an entry was logged does not travel: event time rules.
+Texts that a spreadsheet would take for formulas are guarded (`csv_text`).
+"""
+
+from __future__ import annotations
+
+import csv
+import gzip
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO, Final
+
+from monitor.plant.errors import RecordError
+from monitor.plant.quantity import UNITS, Unit
+from monitor.plant.reading import CANONICAL_UNITS, Entry, Quality, Reading
+from monitor.plant.types import Plant
+from monitor.record.csv_text import guard
+from monitor.record.reader import Reader
+from monitor.record.times import write_time
+
+READING_COLUMNS: Final = ("time", "sump", "signal", "value", "unit")
+UNSURE_COLUMNS: Final = ("quality", "reason")
+ENTRY_COLUMNS: Final = ("time", "sump", "kind", "volume", "mix", "value", "unit", "note")
+
+
+def export_readings(reader: Reader, plant: Plant, out_path: Path, from_s: float, to_s: float) -> int:
+    """Write the readings of a span (`.gz` in the name: compressed) and return how many; RecordError if that fails."""
+    unsure = reader.unsure_count(from_s, to_s) > 0
+    columns = (*READING_COLUMNS, *UNSURE_COLUMNS) if unsure else READING_COLUMNS
+    rows = (_reading_cells(plant, reading) for reading in reader.readings(from_s, to_s))
+    return _write(out_path, columns, (row[: len(columns)] for row in rows))
+
+
+def export_entries(reader: Reader, out_path: Path, from_s: float, to_s: float) -> int:
+    """Write the log book of a span (`.gz` in the name: compressed) and return how many; RecordError if that fails."""
+    return _write(out_path, ENTRY_COLUMNS, map(_entry_cells, reader.entries(from_s, to_s)))
+
+
+def _reading_cells(plant: Plant, reading: Reading) -> tuple[str, ...]:
+    value, unit = "", ""
+    if reading.value is not None:
+        value, unit = _in_unit(reading.value, _declared(plant, reading))
+    quality = "" if reading.quality is Quality.GOOD else reading.quality.value
+    reason = reading.reason or ("no value" if reading.value is None else "")
+    return (write_time(reading.time_s), reading.sump, reading.signal.value, value, unit, quality, guard(reason))
+
+
+def _declared(plant: Plant, reading: Reading) -> Unit:
+    """Return the unit of a signal; of one no longer in the plant file, the canonical one."""
+    sump = plant.sumps.get(reading.sump)
+    spec = None if sump is None else sump.signals.get(reading.signal)
+    return UNITS[CANONICAL_UNITS[reading.signal][0]] if spec is None else spec.unit
+
+
+def _in_unit(value: float, unit: Unit) -> tuple[str, str]:
+    shown = _short(unit.from_canonical(value), unit, value)
+    return (shown, unit.name) if unit.to_canonical(float(shown)) == value else (repr(value), unit.canonical)
+
+
+def _short(shown: float, unit: Unit, value: float) -> str:
+    """Return the number as the device most likely said it: division leaves a tail that rounding takes away."""
+    rounded = f"{shown:.12g}"
+    return rounded if unit.to_canonical(float(rounded)) == value else repr(shown)
+
+
+def _entry_cells(entry: Entry) -> tuple[str, ...]:
+    numbers = (entry.volume_l, entry.mix_pct, entry.value)
+    texts = ["" if number is None else repr(number) for number in numbers]
+    return (write_time(entry.time_s), entry.sump, entry.kind.value, *texts, entry.unit, guard(entry.note))
+
+
+def _write(path: Path, columns: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> int:
+    count = 0
+    try:
+        with _created(path) as stream:
+            writer = csv.writer(stream, lineterminator="\n")
+            writer.writerow(columns)
+            for count, row in enumerate(rows, 1):  # noqa: B007 - the last count is the result
+                writer.writerow(row)
+    except OSError as error:
+        raise RecordError(f"{path}: cannot be written ({error}); check the folder and its free space") from error
+    return count
+
+
+@contextmanager
+def _created(path: Path) -> Iterator[IO[str]]:
+    if path.name.endswith(".gz"):
+        with gzip.open(path, "wt", encoding="utf-8", newline="") as packed:
+            yield packed
+    else:
+        with path.open("w", encoding="utf-8", newline="") as plain:
+            yield plain

@@ -1,0 +1,90 @@
+"""Opening the file: create it, see that it is ours and not of a newer release, bring it up to date."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from pathlib import Path
+from typing import Final
+
+from sqlite_utils import Database
+
+from monitor.plant.errors import RecordError
+from monitor.record.faults import explained
+from monitor.record.schema import APPLICATION_ID, migrations
+
+BUSY_MS: Final = 10_000
+"""How long a write waits for another process (a token added on the command line) before it gives up."""
+
+
+def open_for_writing(path: Path) -> Database:
+    """Open or create the database with mode 0600, in WAL mode, up to date; raise RecordError with the remedy.
+
+    `synchronous=FULL` makes each commit wait until the log is on the disk itself: a committed batch survives
+    `kill -9` and the loss of power, as far as the disk tells the truth about its cache.
+    """
+    _touch(path)
+    with explained(path):
+        connection = sqlite3.connect(path, timeout=BUSY_MS / 1000, isolation_level=None, check_same_thread=False)
+        try:
+            db = Database(connection, recursive_triggers=False, execute_plugins=False)
+            check_ours(db, path)
+            _set_up(db, path)
+            migrations.apply(db)
+        except BaseException:
+            connection.close()
+            raise
+    return db
+
+
+def open_for_reading(path: Path) -> sqlite3.Connection:
+    """Open a connection that can only read. Cheap enough to do for each query."""
+    uri = f"{path.absolute().as_uri()}?mode=ro"
+    return sqlite3.connect(uri, uri=True, timeout=BUSY_MS / 1000, isolation_level=None, check_same_thread=False)
+
+
+def check_ours(db: Database, path: Path) -> None:
+    """Raise RecordError if the file belongs to another program or to a newer release of this one."""
+    tables = db.table_names()
+    mark = db.execute("PRAGMA application_id").fetchone()[0]
+    if tables and mark != APPLICATION_ID and tables != [migrations.migrations_table]:
+        raise RecordError(
+            f"{path}: is the database of another program; name another file as database in the plant file"
+        )
+    known = {step.name for step in migrations.pending(db)} | {step.name for step in migrations.applied(db)}
+    newer = {step.name for step in migrations.applied(db)} - _all_steps()
+    if newer:
+        raise RecordError(
+            f"{path}: was written by a newer release (it has {', '.join(sorted(newer))}, this one knows"
+            f" {len(known - newer)} steps); install that release or name another file as database"
+        )
+
+
+def _all_steps() -> set[str]:
+    empty = Database(memory=True)
+    names = {step.name for step in migrations.pending(empty)}
+    empty.close()
+    return names
+
+
+def _touch(path: Path) -> None:
+    """Create the file for its owner alone, and see at once whether it may be written."""
+    if not path.parent.is_dir():
+        raise RecordError(f"{path}: there is no folder {path.parent}; create it or name another file as database")
+    if path.is_dir():
+        raise RecordError(f"{path}: is a folder; name a file as database in the plant file")
+    try:
+        os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600))
+    except OSError as error:
+        raise RecordError(
+            f"{path}: cannot be written ({error.strerror}); let the user that runs bandkeeper write the file and"
+            " its folder, or name another file as database"
+        ) from error
+
+
+def _set_up(db: Database, path: Path) -> None:
+    mode = db.execute("PRAGMA journal_mode = WAL").fetchone()[0]
+    if mode != "wal":
+        raise RecordError(f"{path}: this file system cannot keep a write-ahead log (it says {mode}); use a local disk")
+    db.execute("PRAGMA synchronous = FULL")
+    db.execute("PRAGMA journal_size_limit = 16777216")

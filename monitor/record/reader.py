@@ -1,0 +1,226 @@
+"""Reading the record. Each call opens its own read-only connection, so that any thread may ask at any time."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from itertools import groupby
+from operator import itemgetter
+from pathlib import Path
+from typing import Any, Final
+
+from sqlite_utils import Database
+
+from alerts.types import Alert, AlertState, Transition
+from monitor.model.types import Event, EventKind, Side
+from monitor.plant.errors import RecordError
+from monitor.plant.reading import Entry, EntryKind, Reading, Rejected, Signal
+from monitor.record import tokens
+from monitor.record.codec import alert_of
+from monitor.record.faults import explained
+from monitor.record.migrations import check_ours, open_for_reading
+from monitor.record.stored import EstimatePoint, Point, StoredForecast
+from monitor.record.streams import Stream, load_streams
+from monitor.record.writer import QUALITIES
+
+_PAGE: Final = 20_000
+"""Rows fetched at once: no query stays open while the caller works, so the write-ahead log can be folded in."""
+
+_READINGS_SQL: Final = (
+    "SELECT time_s, stream, value, quality, arrived_s, reason FROM reading"
+    " WHERE (time_s, stream) > (?, ?) AND time_s < ? {only} ORDER BY time_s, stream LIMIT ?"
+)
+_HISTORY_SQL: Final = (
+    "SELECT stream, (min(time_s) + max(time_s)) / 2, min(value), avg(value), max(value) FROM reading"
+    " WHERE time_s >= :from_s AND time_s < :to_s AND value IS NOT NULL AND stream IN ({only})"
+    " GROUP BY stream, CAST((time_s - :from_s) / :width_s AS INTEGER) ORDER BY stream, 2"
+)
+_ESTIMATES_SQL: Final = (
+    "SELECT (min(time_s) + max(time_s)) / 2, avg(volume_l), avg(volume_sd_l), avg(concentration_pct),"
+    " avg(concentration_sd_pct), avg(evaporation_l_per_day), avg(drag_out_l_per_day) FROM estimate"
+    " WHERE time_s >= :from_s AND time_s < :to_s AND sump = :sump"
+    " GROUP BY CAST((time_s - :from_s) / :width_s AS INTEGER) ORDER BY 1"
+)
+
+_Raw = tuple[float, int, float | None, int, float | None, str | None]
+
+
+class Reader:
+    """Questions to the record. Spans run from `from_s` (included) to `to_s` (not included), in Unix seconds."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    @classmethod
+    def open(cls, path: Path) -> Reader:
+        """Return a reader of a record that must be there already, for commands that only read."""
+        if not path.is_file():
+            raise RecordError(f"{path}: there is no record yet; it is made when bandkeeper runs on its plant file")
+        reader = cls(path)
+        with reader._database() as db:
+            check_ours(db, path)
+        return reader
+
+    @contextmanager
+    def _database(self) -> Iterator[Database]:
+        with explained(self.path), closing(open_for_reading(self.path)) as connection:
+            yield Database(connection, recursive_triggers=False, execute_plugins=False)
+
+    def _rows(self, sql: str, parameters: dict[str, Any] | None = None) -> list[dict[str, Any]]:
+        with self._database() as db:
+            return list(db.query(sql, parameters))
+
+    def _one(self, sql: str, parameters: tuple[Any, ...] = ()) -> Any:
+        with self._database() as db:
+            return db.execute(sql, parameters).fetchone()
+
+    def readings(self, from_s: float, to_s: float, sump: str | None = None) -> Iterator[Reading]:
+        """Yield readings in time order, those of one time by sump and signal; memory stays bounded."""
+        streams: dict[int, Stream] = {}
+        for time_s, together in groupby(self._raw_readings(from_s, to_s, sump, streams), itemgetter(0)):
+            rows = sorted(((streams[row[1]], row) for row in together), key=itemgetter(0))
+            for (name, signal), (_, _, value, quality, arrived_s, reason) in rows:
+                came_s = time_s if arrived_s is None else arrived_s
+                yield Reading(name, signal, value, time_s, came_s, QUALITIES[quality], reason or "")
+
+    def _raw_readings(self, from_s: float, to_s: float, sump: str | None, streams: dict[int, Stream]) -> Iterator[_Raw]:
+        place: tuple[float, int] = (from_s, -1)
+        page: list[_Raw] = []
+        while len(page) == _PAGE or place[1] == -1:
+            with self._database() as db:
+                streams.update(load_streams(db.conn))
+                page = db.conn.execute(_only(streams, sump), (*place, to_s, _PAGE)).fetchall()
+            yield from page
+            place = page[-1][:2] if page else (to_s, 0)
+
+    def reading_count(self) -> int:
+        """Return how many readings are on record."""
+        return int(self._one("SELECT count(*) FROM reading")[0])
+
+    def newest_reading_s(self) -> float | None:
+        """Return the latest source time on record, None if there is none."""
+        found: float | None = self._one("SELECT max(time_s) FROM reading")[0]
+        return found
+
+    def unsure_count(self, from_s: float, to_s: float) -> int:
+        """Return how many readings of a span are not good or have no value."""
+        sql = "SELECT count(*) FROM reading WHERE time_s >= ? AND time_s < ? AND (quality > 0 OR value IS NULL)"
+        return int(self._one(sql, (from_s, to_s))[0])
+
+    def entries(self, from_s: float, to_s: float, sump: str | None = None) -> list[Entry]:
+        """Return the log book of a span by the time things happened."""
+        rows = self._rows(*_span("entry", from_s, to_s, sump))
+        return [Entry(**{**row, "kind": EntryKind(row["kind"])}) for row in rows]
+
+    def rejected(self, limit: int = 100) -> list[Rejected]:
+        """Return the newest input that could not be used, newest first."""
+        rows = self._rows("SELECT * FROM rejected ORDER BY id DESC LIMIT :limit", {"limit": limit})
+        return [Rejected(row["place"], row["arrived_s"], row["why"], row["raw"]) for row in rows]
+
+    def rejected_count(self) -> int:
+        """Return how many inputs could not be used so far, dropped ones included."""
+        return int(self._one("SELECT coalesce(max(id), 0) FROM rejected")[0])
+
+    def events(self, from_s: float, to_s: float, sump: str | None = None) -> list[Event]:
+        """Return what the pipeline noticed in a span, by the time it happened."""
+        rows = self._rows(*_span("event", from_s, to_s, sump))
+        return [Event(**{**row, "kind": EventKind(row["kind"])}) for row in rows]
+
+    def alerts(self, *, open_only: bool = False) -> list[Alert]:
+        """Return alerts in the order they were raised."""
+        where = "WHERE cleared_s IS NULL" if open_only else ""
+        return [alert_of(row["body"]) for row in self._rows(f"SELECT body FROM alert {where} ORDER BY raised_s, id")]  # noqa: S608
+
+    def transitions(self, from_s: float, to_s: float, alert_id: str | None = None) -> list[Transition]:
+        """Return the changes of alerts in a span, of one alert or of all."""
+        sql = (
+            "SELECT * FROM [transition] WHERE time_s >= :from_s AND time_s < :to_s"
+            " AND (:alert_id IS NULL OR alert_id = :alert_id) ORDER BY time_s, rowid"
+        )
+        rows = self._rows(sql, {"from_s": from_s, "to_s": to_s, "alert_id": alert_id})
+        return [_transition(row) for row in rows]
+
+    def forecasts(self, sump: str, from_s: float, to_s: float) -> list[StoredForecast]:
+        """Return the forecasts kept of a sump (the first of each hour) by the time they were made."""
+        sql = (
+            "SELECT * FROM forecast WHERE hour >= :first AND hour <= :last AND made_s >= :from_s AND made_s < :to_s"
+            " AND sump = :sump ORDER BY made_s"
+        )
+        span = {"first": _hour(from_s), "last": _hour(to_s), "from_s": from_s, "to_s": to_s, "sump": sump}
+        return [_forecast(row) for row in self._rows(sql, span)]
+
+    def history(self, sump: str, from_s: float, to_s: float, points: int) -> dict[Signal, list[Point]]:
+        """Return each signal of a sump as at most `points` stretches with lowest, mean and highest value."""
+        found: dict[Signal, list[Point]] = {}
+        with self._database() as db:
+            streams = {number: signal for number, (name, signal) in load_streams(db.conn).items() if name == sump}
+            sql = _HISTORY_SQL.format(only=",".join(map(str, streams)))
+            for stream, *point in db.conn.execute(sql, _stretches(from_s, to_s, points)):
+                found.setdefault(streams[stream], []).append(Point(*point))
+        return found
+
+    def estimates(self, sump: str, from_s: float, to_s: float, points: int) -> list[EstimatePoint]:
+        """Return the stored estimates of a sump, averaged to at most `points`."""
+        with self._database() as db:
+            rows = db.conn.execute(_ESTIMATES_SQL, {**_stretches(from_s, to_s, points), "sump": sump})
+            return [EstimatePoint(*row) for row in rows]
+
+    def latest_checkpoint(self, before_s: float | None = None) -> tuple[float, bytes] | None:
+        """Return time and body of the latest checkpoint (with `before_s`: of an earlier time than that), or None.
+
+        Going on from it with the readings and entries whose time lies behind it gives the state of a run without
+        a break.
+        """
+        sql = "SELECT time_s, body FROM checkpoint WHERE ? IS NULL OR time_s < ? ORDER BY time_s DESC LIMIT 1"
+        row = self._one(sql, (before_s, before_s))
+        return None if row is None else (row[0], row[1])
+
+    def token_scope(self, token: str, now_s: float) -> str | None:
+        """Return read, act or admin for a token that is valid now, else None."""
+        with self._database() as db:
+            return tokens.token_scope(db, token, now_s)
+
+    def tokens(self) -> list[dict[str, Any]]:
+        """Return name, scope, created_s and expires_s of each token."""
+        return self._rows("SELECT name, scope, created_s, expires_s FROM token ORDER BY name")
+
+
+def _only(streams: dict[int, Stream], sump: str | None) -> str:
+    if sump is None:
+        return _READINGS_SQL.format(only="")
+    numbers = ",".join(str(number) for number, (name, _) in streams.items() if name == sump)
+    return _READINGS_SQL.format(only=f"AND stream IN ({numbers})")
+
+
+def _span(table: str, from_s: float, to_s: float, sump: str | None) -> tuple[str, dict[str, Any]]:
+    sql = (
+        f"SELECT * FROM {table} WHERE time_s >= :from_s AND time_s < :to_s"  # noqa: S608 - the table is ours
+        " AND (:sump IS NULL OR sump = :sump) ORDER BY time_s, sump, id"
+    )
+    return sql, {"from_s": from_s, "to_s": to_s, "sump": sump}
+
+
+def _stretches(from_s: float, to_s: float, points: int) -> dict[str, float]:
+    if points < 1 or not to_s > from_s:
+        raise RecordError(
+            f"a history needs at least one point and a span that runs forward, not {points} from {from_s} to {to_s}"
+        )
+    return {"from_s": from_s, "to_s": to_s, "width_s": (to_s - from_s) / points}
+
+
+def _hour(time_s: float) -> float:
+    return time_s // 3600
+
+
+def _transition(row: dict[str, Any]) -> Transition:
+    before, after = AlertState(row["before"]), AlertState(row["after"])
+    return Transition(row["id"], row["alert_id"], row["time_s"], before, after, row["reason"], alert_of(row["body"]))
+
+
+def _forecast(row: dict[str, Any]) -> StoredForecast:
+    fields = {key: value for key, value in row.items() if key != "hour"}
+    fields["side"] = Side(row["side"])
+    fields["side_share"] = {Side(side): share for side, share in json.loads(row["side_share"]).items()}
+    fields["dots_h"] = tuple(json.loads(row["dots_h"]))
+    return StoredForecast(**fields)

@@ -1,0 +1,105 @@
+"""What is on disk, one migration a step. A step that has been released is never changed; a new one is added below it.
+
+Readings lie in one tree ordered by time, then by stream (a signal of a sump, as a small number): readings come in
+almost in that order, so a commit touches one page at its end, and the same key keeps a doubled reading out. Times are
+Unix seconds as floats; SQLite keeps whole ones in 4 bytes. `arrived_s` is empty where it equals `time_s`, `quality` is
+0 good, 1 doubtful, 2 bad.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from sqlite_utils import Database, Migrations
+
+APPLICATION_ID: Final = 0x42616E64
+"""Marks the file as ours ("Band"), so that another program's database is never written into."""
+
+migrations: Final = Migrations("bandkeeper")
+
+
+@migrations()
+def m001_what_came_in(db: Database) -> None:
+    """Create readings, the log book, input that could not be used, and when the record was opened."""
+    db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    db.execute(
+        "CREATE TABLE stream (id INTEGER PRIMARY KEY, sump TEXT NOT NULL, signal TEXT NOT NULL, UNIQUE (sump, signal))"
+    )
+    db.execute(
+        "CREATE TABLE reading (time_s REAL NOT NULL, stream INTEGER NOT NULL, value REAL, quality INTEGER NOT NULL,"
+        " arrived_s REAL, reason TEXT, PRIMARY KEY (time_s, stream)) WITHOUT ROWID"
+    )
+    db.table("entry").create(
+        {
+            "id": str,
+            "sump": str,
+            "kind": str,
+            "time_s": float,
+            "logged_s": float,
+            "volume_l": float,
+            "mix_pct": float,
+            "value": float,
+            "unit": str,
+            "note": str,
+        },
+        pk="id",
+        not_null={"sump", "kind", "time_s", "logged_s", "unit", "note"},
+    ).create_index(["time_s"])
+    db.table("rejected").create(
+        {"id": int, "place": str, "arrived_s": float, "why": str, "raw": str},
+        pk="id",
+        not_null={"place", "arrived_s", "why", "raw"},
+    )
+    db.table("opening").create({"id": int, "time_s": float}, pk="id", not_null={"time_s"})
+
+
+@migrations()
+def m002_what_was_concluded(db: Database) -> None:
+    """Create events, alerts with their transitions, forecasts, estimates and checkpoints."""
+    db.table("event").create(
+        {
+            "id": str,
+            "sump": str,
+            "kind": str,
+            "time_s": float,
+            "detected_s": float,
+            "volume_l": float,
+            "mix_pct": float,
+            "confidence": float,
+            "detail": str,
+        },
+        pk="id",
+        not_null={"sump", "kind", "time_s", "detected_s", "confidence", "detail"},
+    ).create_index(["time_s"])
+    db.table("alert").create(
+        {"id": str, "sump": str, "raised_s": float, "cleared_s": float, "body": str},
+        pk="id",
+        not_null={"sump", "raised_s", "body"},
+    ).create_index(["raised_s"])
+    db.table("transition").create(
+        {"id": str, "alert_id": str, "time_s": float, "before": str, "after": str, "reason": str, "body": str},
+        pk="id",
+        not_null={"alert_id", "time_s", "before", "after", "reason", "body"},
+    ).create_index(["time_s"])
+    db.execute(
+        "CREATE TABLE forecast (hour INTEGER NOT NULL, sump TEXT NOT NULL, made_s REAL NOT NULL,"
+        " horizon_h REAL NOT NULL, exit_p10_h REAL, exit_p50_h REAL, exit_p90_h REAL,"
+        " side TEXT NOT NULL, side_share TEXT NOT NULL,"
+        " dots_h TEXT NOT NULL, PRIMARY KEY (hour, sump)) WITHOUT ROWID"
+    )
+    db.execute(
+        "CREATE TABLE estimate (time_s REAL NOT NULL, sump TEXT NOT NULL, volume_l REAL, volume_sd_l REAL,"
+        " concentration_pct REAL, concentration_sd_pct REAL, evaporation_l_per_day REAL, drag_out_l_per_day REAL,"
+        " PRIMARY KEY (time_s, sump)) WITHOUT ROWID"
+    )
+    db.execute("CREATE TABLE checkpoint (id INTEGER PRIMARY KEY, time_s REAL NOT NULL UNIQUE, body BLOB NOT NULL)")
+
+
+@migrations()
+def m003_tokens(db: Database) -> None:
+    """Create the tokens of the status API: only the SHA-256 of each is kept."""
+    db.table("token").create(
+        {"name": str, "hash": str, "scope": str, "created_s": float, "expires_s": float},
+        pk="name",
+        not_null={"hash", "scope", "created_s"},
+    )

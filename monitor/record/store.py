@@ -1,0 +1,179 @@
+"""The record on disk and its one writer."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import os
+import sqlite3
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from itertools import chain
+from pathlib import Path
+
+from sqlite_utils import Database
+
+from alerts.types import Alert, Transition
+from monitor.model.types import Estimate, Event, Forecast
+from monitor.plant.errors import RecordError
+from monitor.plant.reading import Entry, Reading, Rejected
+from monitor.record import checkpoints, conclusions, tokens
+from monitor.record.faults import explained
+from monitor.record.migrations import open_for_reading, open_for_writing
+from monitor.record.reader import Reader
+from monitor.record.streams import StreamNumbers
+from monitor.record.writer import Added, add_entries, add_readings, add_rejected, finite_only
+from monitor.snapshot import Changes
+
+
+class Record:
+    """What came in and what was concluded, in one SQLite file. One thread at a time may call it; readers are separate.
+
+    Every call is one transaction that is on the disk when it returns, or has left nothing behind when it raises
+    RecordError. Calls inside `with record.transaction():` are one transaction together.
+    """
+
+    def __init__(self, path: Path, db: Database) -> None:
+        self.path = path
+        self._db = db
+        self._numbers = StreamNumbers(db.conn)
+
+    @classmethod
+    def open(cls, path: Path, *, now_s: float) -> Record:
+        """Open the record, creating it (mode 0600) or bringing it up to date; RecordError says what is in the way."""
+        record = cls(path, open_for_writing(path))
+        try:
+            with record.transaction():
+                record._db.table("opening").insert({"time_s": now_s})
+        except BaseException:
+            record.close()
+            raise
+        return record
+
+    def close(self) -> None:
+        """Fold the log into the database and close it."""
+        self._db.close()
+
+    def reader(self) -> Reader:
+        """Return a reader of this record that any thread may use while writing goes on."""
+        return Reader(self.path)
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """Make the block one transaction: all of it is on disk behind it, or none."""
+        try:
+            with explained(self.path), self._db.atomic() if self._db.conn.in_transaction else self._outermost():
+                yield
+        except BaseException:
+            self._numbers.clear()
+            raise
+
+    @contextmanager
+    def _outermost(self) -> Iterator[None]:
+        self._db.conn.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+            self._db.conn.execute("COMMIT")
+        except BaseException:
+            self._db.rollback()
+            raise
+
+    def add(
+        self,
+        readings: Sequence[Reading] = (),
+        entries: Sequence[Entry] = (),
+        rejected: Sequence[Rejected] = (),
+        *,
+        revisable_from_s: float = -math.inf,
+    ) -> Added:
+        """Store what came in and return what of it is new.
+
+        A reading is known by sump, signal and source time, an entry by its id; of several the first is kept. Readings
+        that are not finite are refused and kept among the rejected. Checkpoints that should have known of something
+        new are dropped; what is older than `revisable_from_s` (too old to move the estimates any more) drops none.
+        """
+        good, refused = finite_only(readings)
+        with self.transaction():
+            new_readings = add_readings(self._db.conn, self._numbers, good)
+            new_entries = add_entries(self._db.conn, entries)
+            add_rejected(self._db, [*rejected, *refused])
+            times = chain((new.time_s for new in new_readings), (new.time_s for new in new_entries))
+            checkpoints.drop_from(self._db, min(filter(revisable_from_s.__le__, times), default=math.inf))
+        return Added(
+            tuple(new_readings),
+            tuple(new_entries),
+            len(good) - len(new_readings),
+            len(entries) - len(new_entries),
+            tuple(refused),
+        )
+
+    def save(self, changes: Changes) -> None:
+        """Store what a step of the pipeline concluded: events, transitions with their alerts, forecasts."""
+        with self.transaction():
+            conclusions.save_events(self._db, changes.events)
+            conclusions.save_transitions(self._db, changes.transitions)
+            conclusions.save_forecasts(self._db, changes.forecasts)
+
+    def save_events(self, events: Iterable[Event]) -> None:
+        """Store events; one with a known id takes the place of what was said before."""
+        with self.transaction():
+            conclusions.save_events(self._db, events)
+
+    def save_alerts(self, alerts: Iterable[Alert]) -> None:
+        """Store alerts as they are now, where no transition does it."""
+        with self.transaction():
+            conclusions.save_alerts(self._db, alerts)
+
+    def save_transitions(self, transitions: Iterable[Transition]) -> None:
+        """Store transitions, each once by its id, and their alerts."""
+        with self.transaction():
+            conclusions.save_transitions(self._db, transitions)
+
+    def save_forecasts(self, forecasts: Iterable[Forecast]) -> None:
+        """Store the first forecast of each sump in each hour."""
+        with self.transaction():
+            conclusions.save_forecasts(self._db, forecasts)
+
+    def save_estimates(self, estimates: Iterable[Estimate]) -> None:
+        """Store estimates for the curves of the page; call it every 15 or 60 minutes."""
+        with self.transaction():
+            conclusions.save_estimates(self._db, estimates)
+
+    def save_checkpoint(self, time_s: float, body: bytes) -> None:
+        """Store the pipeline's state: it must hold everything added until now with a source time up to `time_s`."""
+        with self.transaction():
+            checkpoints.save_checkpoint(self._db, time_s, body)
+
+    def add_token(self, name: str, scope: str, expires_s: float | None, now_s: float) -> str:
+        """Make a token (scope read, act or admin) and return it; it is shown this once. None: it never expires."""
+        with self.transaction():
+            return tokens.add_token(self._db, name, scope, expires_s, now_s)
+
+    def revoke_token(self, name: str) -> bool:
+        """Make the token of that name invalid; False if there is none."""
+        with self.transaction():
+            return tokens.revoke_token(self._db, name)
+
+    def backup(self, to_path: Path) -> None:
+        """Copy the record as it is now to another file (mode 0600) while it stays in use; all of it or nothing."""
+        unfinished = to_path.with_name(f"{to_path.name}.unfinished")
+        try:
+            if to_path.exists() and to_path.samefile(self.path):
+                raise RecordError(f"{to_path}: is the record itself; name another file for the backup")
+            unfinished.unlink(missing_ok=True)
+            os.close(os.open(unfinished, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
+            with explained(to_path):
+                _copy(self.path, unfinished)
+            unfinished.replace(to_path)
+        except OSError as error:
+            raise RecordError(
+                f"{to_path}: the backup cannot be written ({error}); check the folder and its space"
+            ) from error
+        finally:
+            with contextlib.suppress(OSError):
+                unfinished.unlink(missing_ok=True)
+
+
+def _copy(source: Path, target: Path) -> None:
+    with contextlib.closing(open_for_reading(source)) as live, contextlib.closing(sqlite3.connect(target)) as copy:
+        live.backup(copy)

@@ -1,0 +1,115 @@
+"""What came in, put on disk: readings, entries and rejects. All functions run inside the caller's transaction."""
+
+from __future__ import annotations
+
+import math
+import sqlite3
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from sqlite_utils import Database
+
+from monitor.plant.reading import Entry, Quality, Reading, Rejected
+from monitor.record.streams import StreamNumbers
+
+REJECTED_KEPT: Final = 10_000
+"""So many of the newest rejects are kept for reading; all are counted."""
+RAW_KEPT: Final = 4_096
+"""Characters kept of a rejected input."""
+
+QUALITIES: Final = (Quality.GOOD, Quality.DOUBTFUL, Quality.BAD)
+_QUALITY_NUMBER: Final = {quality: number for number, quality in enumerate(QUALITIES)}
+_READING_SQL: Final = "INSERT INTO reading VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
+_ENTRY_SQL: Final = "INSERT INTO entry VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
+
+_Key = tuple[float, int]
+_Row = tuple[float, int, float | None, int, float | None, str | None]
+
+
+@dataclass(frozen=True, slots=True)
+class Added:
+    """What of a batch was new, and how much was there already."""
+
+    readings: tuple[Reading, ...] = ()
+    entries: tuple[Entry, ...] = ()
+    doubled_readings: int = 0
+    doubled_entries: int = 0
+    refused: tuple[Rejected, ...] = ()
+
+
+def add_readings(connection: sqlite3.Connection, numbers: StreamNumbers, readings: Iterable[Reading]) -> list[Reading]:
+    """Store finite readings and return those that were not there; of several with one key the first is kept."""
+    batch: dict[_Key, Reading] = {}
+    for reading in readings:
+        batch.setdefault((reading.time_s, numbers[reading.sump, reading.signal]), reading)
+    connection.execute("SAVEPOINT batch")
+    cursor = connection.executemany(_READING_SQL, map(_row, batch, batch.values()))
+    new = list(batch.values())
+    if cursor.rowcount != len(batch):  # some were there: find out which, one by one
+        connection.execute("ROLLBACK TO batch")
+        new = [
+            reading
+            for key, reading in batch.items()
+            if connection.execute(_READING_SQL, _row(key, reading)).rowcount == 1
+        ]
+    connection.execute("RELEASE batch")
+    return new
+
+
+def _row(key: _Key, reading: Reading) -> _Row:
+    arrived_s = None if reading.arrived_s == reading.time_s else reading.arrived_s
+    return (*key, reading.value, _QUALITY_NUMBER[reading.quality], arrived_s, reading.reason or None)
+
+
+def add_entries(connection: sqlite3.Connection, entries: Iterable[Entry]) -> list[Entry]:
+    """Store entries and return those whose id was not there."""
+    return [entry for entry in entries if connection.execute(_ENTRY_SQL, _entry_row(entry)).rowcount == 1]
+
+
+def _entry_row(entry: Entry) -> tuple[str | float | None, ...]:
+    return (
+        entry.id,
+        entry.sump,
+        entry.kind.value,
+        entry.time_s,
+        entry.logged_s,
+        entry.volume_l,
+        entry.mix_pct,
+        entry.value,
+        entry.unit,
+        entry.note,
+    )
+
+
+def add_rejected(db: Database, rejected: Sequence[Rejected]) -> None:
+    """Keep input that could not be used; the oldest beyond `REJECTED_KEPT` are dropped."""
+    if not rejected:
+        return
+    db.conn.executemany(
+        "INSERT INTO rejected (place, arrived_s, why, raw) VALUES (?, ?, ?, ?)",
+        [(row.where, _finite(row.arrived_s), row.why[:RAW_KEPT], _storable(row.raw)) for row in rejected],
+    )
+    db.execute("DELETE FROM rejected WHERE id <= (SELECT max(id) FROM rejected) - ?", [REJECTED_KEPT])
+
+
+def _finite(time_s: float) -> float:
+    return time_s if math.isfinite(time_s) else 0.0
+
+
+def _storable(raw: str) -> str:
+    """Cut the text and write out what UTF-8 cannot hold (lone surrogates)."""
+    return raw[:RAW_KEPT].encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+def finite_only(readings: Iterable[Reading]) -> tuple[list[Reading], list[Rejected]]:
+    """Split off readings with a value or a time that is not finite: SQLite would keep NaN as "nothing"."""
+    good: list[Reading] = []
+    refused: list[Rejected] = []
+    for reading in readings:
+        if math.isfinite(reading.time_s) and (reading.value is None or math.isfinite(reading.value)):
+            good.append(reading)
+        else:
+            where = f"{reading.sump}/{reading.signal}"
+            refused.append(Rejected(where, reading.arrived_s, "value or time is not finite", repr(reading)))
+    return good, refused
