@@ -104,7 +104,7 @@ _WORDS = {
     "finite_number": "{value} must be a finite number{examples}",
     "too_short": "needs at least {min_length}{examples}",
     "too_long": "has more than {max_length} entries{examples}",
-    "missing": "is too short{examples}",
+    "missing": "is missing{examples}",
     "string_too_short": "must not be empty{examples}",
     "string_too_long": "is longer than {max_length} characters",
     "unexpected_positional_argument": "has too many entries{examples}",

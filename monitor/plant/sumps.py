@@ -26,6 +26,13 @@ DIMENSIONS: Mapping[Signal, tuple[str, ...]] = {
     Signal.CONDUCTIVITY: ("conductivity",),
     Signal.MAKE_UP_METER: ("volume",),
 }
+_OTHER_NAMES = {
+    "brix": Signal.REFRACTOMETER,
+    "concentration": Signal.REFRACTOMETER,
+    "temperature": Signal.COOLANT_TEMPERATURE,
+    "volume": Signal.LEVEL,
+    "flow": Signal.MAKE_UP_METER,
+}
 _UNIT_EXAMPLES = {
     "length": "mm", "volume": "L", "brix": "degBx", "percent": "%",
     "temperature": "degC", "conductivity": "uS/cm", "one": "1",
@@ -158,7 +165,9 @@ def _signals(raw: Any, path: Path, known: Known, faults: Faults) -> dict[Signal,
     found: dict[Signal, SignalSpec] = {}
     for name, table in tables_in({} if raw is None else raw, path, faults).items():
         if name not in set(Signal):
-            text = f"is no signal of a sump: {near(name, list(Signal))}use {listed(list(Signal))}"
+            meant = _OTHER_NAMES.get(name.lower())
+            hint = f'did you mean "{meant}"? ' if meant else near(name, list(Signal))
+            text = f"is no signal of a sump: {hint}use {listed(list(Signal))}"
             faults.add((*path, name), text)
             continue
         signal = _signal(Signal(name), table, (*path, name), known, faults)

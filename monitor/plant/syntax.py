@@ -30,6 +30,7 @@ _WORD = re.compile(r"[A-Za-z][\w ./:-]*")
 class Reading:
     """What could be read: the document (None if nothing), its lines, the faults and the keys they took out."""
 
+    file: str
     document: dict[str, Any] | None = None
     lines: Lines = field(default_factory=Lines)
     faults: list[Fault] = field(default_factory=list)
@@ -39,13 +40,14 @@ class Reading:
 def read_toml(text: str, file: str) -> Reading:
     """Read a TOML text, going on after faulty lines where that is safe."""
     rows = text.replace("\r\n", "\n").split("\n")
-    out = Reading()
+    out = Reading(file)
     while len(out.faults) < MOST_FAULTS:
         whole = "\n".join(rows)
         try:
             out.document = tomllib.loads(whole)
         except tomllib.TOMLDecodeError as error:
-            if not _take_out(rows, _line(whole, str(error)), str(error), file, out):
+            begun, noticed = _line(whole, str(error))
+            if not _take_out(rows, begun, noticed, str(error), out):
                 return out
         except RecursionError:
             out.faults.append(Fault(file, 1, "toml", "brackets are nested too deeply"))
@@ -56,40 +58,52 @@ def read_toml(text: str, file: str) -> Reading:
     return out
 
 
-def _line(text: str, message: str) -> int:
-    """Find the line of a syntax fault; where the text just ends, the line at which the open value begins."""
+def _line(text: str, message: str) -> tuple[int, int]:
+    """Find where a syntax fault begins, and the line at which it was noticed.
+
+    A value that is never closed is noticed only further down, or at the end of the text.
+    """
     found = _AT_LINE.search(message)
-    if found:
-        return int(found[1])
+    noticed = int(found[1]) if found else text.count("\n") + 2
     try:
         find_lines(text)
     except Unclosed as unclosed:
-        return unclosed.line
-    return text.rstrip().count("\n") + 1
+        return min(unclosed.line, noticed), noticed
+    return min(noticed, text.rstrip().count("\n") + 1), noticed
 
 
-def _take_out(rows: list[str], line: int, message: str, file: str, out: Reading) -> bool:
-    """Note the fault at a line and blank the line; False if the rest can't be read safely without it."""
-    row = rows[line - 1]
-    pair = _PAIR.match(row)
-    table = _table_above(rows, line)
+def _take_out(rows: list[str], begun: int, noticed: int, message: str, out: Reading) -> bool:
+    """Note the fault that begins at a line and blank its lines; False if the rest can't be read safely without it."""
+    pair = _PAIR.match(rows[begun - 1])
+    table = _table_above(rows, begun)
     key = (*table, *_parts(pair[1])) if pair else table
-    if "overwrite" in message and pair:
+    if "twice" in message:
+        key, text = _table_above(rows, begun + 1), "this table stands twice: put its keys under one header"
+    elif pair and "overwrite" in message:
         text = "stands twice in this table: keep one of them"
-    elif "twice" in message:
-        key, text = _table_above(rows, line + 1), "this table stands twice: put its keys under one header"
+    elif pair:
+        text = _hint(pair)
+        out.broken.append(key)
     else:
-        text = _hint(pair) if pair else f"is not valid TOML: {_plain(message)}"
-        if pair:
-            out.broken.append(key)
-    out.faults.append(Fault(file, line, dotted(key) if key else "toml", text))
-    rows[line - 1] = ""
-    return (
-        bool(pair)
-        and "twice" not in message
-        and "end of document" not in message
-        and "'''" not in row + row.replace('"', "'")
-    )
+        text = f"is not valid TOML: {_plain(message)}"
+    out.faults.append(Fault(out.file, begun, dotted(key) if key else "toml", text))
+    return pair is not None and "twice" not in message and _blank(rows, begun, noticed, pair[2])
+
+
+def _blank(rows: list[str], begun: int, noticed: int, value: str) -> bool:
+    """Blank the lines of a faulty value; False where nobody can tell how far it goes."""
+    if '"""' in value or "'''" in value:
+        return False
+    last = max(begun, noticed - 1)
+    if value.startswith("{"):
+        depth, last = 0, begun - 1
+        while last < len(rows) and (last < begun or depth > 0):
+            depth += rows[last].count("{") - rows[last].count("}")
+            last += 1
+    elif value.startswith("["):
+        last = next((n for n in range(begun, len(rows)) if _PAIR.match(rows[n]) or _HEADER.match(rows[n])), len(rows))
+    rows[begun - 1 : last] = [""] * (last - begun + 1)
+    return True
 
 
 def _hint(pair: re.Match[str]) -> str:
@@ -97,6 +111,10 @@ def _hint(pair: re.Match[str]) -> str:
     key, value = pair[1], pair[2]
     if _SECRET_KEY.search(key):
         return "is not valid TOML: texts stand in quotes (and secrets never stand in this file)"
+    if value.startswith("{"):
+        return "is not valid TOML: a table in braces stands on one line, its keys with commas between them"
+    if value.startswith("["):
+        return "is not valid TOML: a list has commas between its entries and ends with a bracket"
     if not value:
         return f'has no value: write {key} = "…"'
     if _CLOCK.fullmatch(value):
