@@ -13,13 +13,13 @@
 | | allow_plain_password | bool |
 | serial | port | str, the device |
 | | baud, data_bits, stop_bits | int |
-| | parity | "N", "E" or "O" |
+| | parity | "none", "even" or "odd" |
 | | pattern | str, a regular expression with the group `value` |
 | | decimal | "." or "," |
 | | channel | str or None: the channel of lines whose pattern has no group `channel` |
 | modbus | port, host | str or None, exactly one of them |
 | | tcp_port, baud, data_bits, stop_bits | int |
-| | parity | "N", "E" or "O" |
+| | parity | "none", "even" or "odd" |
 | | registers | "holding" or "input" |
 | | data_type | "int16", "uint16", "int32", "uint32" or "float32" |
 | | word_order | "ABCD", "CDAB", "BADC" or "DCBA" |
@@ -48,7 +48,6 @@ from monitor.plant.types import SourceSpec
 MODBUS_ADDRESS = re.compile(r"(\d{1,3})/(\d{1,5})")
 _CREDENTIALS = "$CREDENTIALS_DIRECTORY/"
 _FILES = ("password_file", "ca_file", "client_certificate", "client_key")
-_PARITY = {"none": "N", "even": "E", "odd": "O"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,9 +106,9 @@ def _mqtt(v: Table, path: Path, addresses: Sequence[Address], home: Home, faults
     tls = wanted if v.get("tls") is None else v["tls"]
     _check_log_in(v, path, tls=tls, faults=faults)
     _check_host(v, path, faults)
-    for key, most in (("keep_alive", 65535), ("session_expiry", 4294967294)):
-        if not 1 <= v.get(key, 1) <= most:
-            faults.add((*path, key), f"must be 1 s to {most} s")
+    for key, least, most in (("keep_alive", 5, 65535), ("session_expiry", 1, 4294967294)):
+        if not least <= v.get(key, least) <= most:
+            faults.add((*path, key), f"must be {least} s to {most} s")
     files = {key: home.file(v[key]) if v.get(key) else None for key in _FILES}
     return {
         "host": v.get("host"),
@@ -167,7 +166,7 @@ def _serial(v: Table, path: Path, addresses: Sequence[Address], _home: Home, fau
         "port": v.get("port"),
         "baud": v.get("baud"),
         "data_bits": v.get("data_bits"),
-        "parity": _PARITY.get(v.get("parity", "")),
+        "parity": v.get("parity"),
         "stop_bits": v.get("stop_bits"),
         "pattern": pattern,
         "decimal": v.get("decimal"),
@@ -199,7 +198,7 @@ def _modbus(v: Table, path: Path, addresses: Sequence[Address], _home: Home, fau
         "tcp_port": v.get("tcp_port"),
         "baud": v.get("baud"),
         "data_bits": 8,
-        "parity": _PARITY.get(v.get("parity", "")),
+        "parity": v.get("parity"),
         "stop_bits": v.get("stop_bits"),
         "registers": v.get("registers"),
         "data_type": v.get("data_type"),

@@ -21,9 +21,15 @@ _WHERE = re.compile(r" \(at (line \d+, column \d+|end of document)\)$")
 _PAIR = re.compile(r"\s*([A-Za-z0-9_.\"'-]+)\s*=\s*(.*?)\s*(?:#.*)?$")
 _HEADER = re.compile(r"\s*\[\[?\s*([^\]#]+?)\s*\]\]?\s*(?:#.*)?$")
 _SECRET_KEY = re.compile(r"pass|secret|token|key", re.IGNORECASE)
-_QUANTITY = re.compile(r"[+-]?[\d.,]+\s*[A-Za-z%°µ][\w /%°.]*")
-_CLOCK = re.compile(r"\d{1,2}:\d\d(:\d\d)?")
-_WORD = re.compile(r"[A-Za-z][\w ./:-]*")
+_OTHERWISE = "is not valid TOML: a key, an equals sign and one value, texts in quotes, lists in square brackets"
+_FORMS = (
+    (re.compile(r""), 'has no value: write {key} = "…"'),
+    (re.compile(r"\{.*"), "is not valid TOML: a table in braces stands on one line, its keys with commas between them"),
+    (re.compile(r"\[.*"), "is not valid TOML: a list has commas between its entries and ends with a bracket"),
+    (re.compile(r"\d{1,2}:\d\d(:\d\d)?"), 'a time of day stands in quotes: {key} = "{value}"'),
+    (re.compile(r"[+-]?[\d.,]+\s*[A-Za-z%°µ][\w /%°.]*"), 'a number with a unit stands in quotes: {key} = "{value}"'),
+    (re.compile(r"[A-Za-z][\w ./:-]*"), 'a text stands in quotes: {key} = "{value}"'),
+)
 
 
 @dataclass(slots=True)
@@ -107,23 +113,12 @@ def _blank(rows: list[str], begun: int, noticed: int, value: str) -> bool:
 
 
 def _hint(pair: re.Match[str]) -> str:
-    """Say what is probably meant by a line that is no TOML."""
+    """Say what is probably meant by a line that is no TOML; never repeat what may be a secret."""
     key, value = pair[1], pair[2]
     if _SECRET_KEY.search(key):
         return "is not valid TOML: texts stand in quotes (and secrets never stand in this file)"
-    if value.startswith("{"):
-        return "is not valid TOML: a table in braces stands on one line, its keys with commas between them"
-    if value.startswith("["):
-        return "is not valid TOML: a list has commas between its entries and ends with a bracket"
-    if not value:
-        return f'has no value: write {key} = "…"'
-    if _CLOCK.fullmatch(value):
-        return f'a time of day stands in quotes: {key} = "{value}"'
-    if _QUANTITY.fullmatch(value):
-        return f'a number with a unit stands in quotes: {key} = "{value}"'
-    if _WORD.fullmatch(value):
-        return f'a text stands in quotes: {key} = "{value}"'
-    return "is not valid TOML: a key, an equals sign and one value, texts in quotes, lists in square brackets"
+    told = next((words for form, words in _FORMS if form.fullmatch(value)), _OTHERWISE)
+    return told.format(key=key, value=value)
 
 
 def _plain(message: str) -> str:
