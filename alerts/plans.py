@@ -18,6 +18,7 @@ from monitor.model.types import Estimate, Side
 _NEAR_AIM = 0.02  # share of the band: this near the aim is on it
 _MARGIN = 0.1  # share of the band a least correction stays off its edge in any case
 _MOST_ROUNDS = 3
+_MOST_NUDGES = 4
 _FIRST_SHARE = 0.8  # first share of a top-up in steps
 _EARLIEST_WAIT_S = 2 * 3600.0
 _BEFORE_EXIT_S = 3600.0
@@ -81,6 +82,8 @@ def take_out_least(bench: Bench, to_target: Plan) -> Plan | None:
     if abs(edge - target) < 0.1 * (high - low) or (edge - target) * (bench.start.concentration_pct - edge) <= 0.0:
         return None
     plan = _exchange(bench, edge)
+    if not plan.is_good:
+        plan = _exchange(bench, 0.75 * edge + 0.25 * target)
     return plan if 0.0 < plan.taken_out_l < to_target.taken_out_l else None
 
 
@@ -182,13 +185,31 @@ def _exchange_once(bench: Bench, state: State, aim_pct: float) -> Round | None:
     strength = state.concentration_pct
     mix = _mix(bench, fluid.leanest_make_up_pct if strength > aim_pct else fluid.richest_make_up_pct)
     keep = _keep(strength, bench.ceiling_l, mix, aim_pct)
-    out = min(measures.ceil_l(state.volume_l - keep), measures.floor_l(state.volume_l - bench.sump.lowest_l))
-    left = round(state.volume_l - max(out, 0.0), 2)
-    add = measures.floor_l(bench.ceiling_l - left)
+    most = measures.floor_l(state.volume_l - bench.sump.lowest_l)
+    out = min(measures.ceil_l(state.volume_l - keep), most)
+    one = _refill(bench, state, out, aim_pct)
+    for _ in range(_MOST_NUDGES):  # whole buckets fill a little less than the ceiling, so a little more has to come out
+        if out >= most or one is None or _reaches(state, one, aim_pct):
+            break
+        out = min(measures.ceil_l(out + measures.part_l(out)), most)
+        one = _refill(bench, state, out, aim_pct)
+    return one
+
+
+def _refill(bench: Bench, state: State, out_l: float, aim_pct: float) -> Round | None:
+    """Take out so much and fill to the ceiling; None where that adds too little to be worth it."""
+    charge = state.charge.minus(out_l)
+    add = bench.measures.floor_l(bench.ceiling_l - charge.volume_l)
     if add < bench.useful_l:
         return None
-    charge = state.charge.minus(max(out, 0.0))
-    return Round(max(out, 0.0), add, _mix(bench, mix_to_fill(charge, charge.volume_l + add, aim_pct)))
+    return Round(out_l, add, _mix(bench, mix_to_fill(charge, charge.volume_l + add, aim_pct)))
+
+
+def _reaches(state: State, one: Round, aim_pct: float) -> bool:
+    """Tell whether a round gets as far as the aim, to 0.02 points."""
+    end = state.charge.minus(one.take_out_l).plus(one.add_l, one.mix_pct).concentration_pct
+    sign = 1.0 if state.concentration_pct > aim_pct else -1.0
+    return sign * (end - aim_pct) <= 0.02
 
 
 def _keep(strength_pct: float, full_l: float, mix_pct: float, aim_pct: float) -> float:

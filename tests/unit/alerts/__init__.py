@@ -1,0 +1,1 @@
+"""Tests of the alerts room: recipes, conditions, life-cycle, mixing demand, wording."""
