@@ -54,7 +54,7 @@ class _Builder:
         sources = self._sources(own.get("id") or "plant")
         attended = WeeklyCalendar(zone, self._attended(own))
         publish, status = self._publish(), self._status()
-        if self.faults.found:
+        if self.faults.noted:
             return None
         return Plant(
             file=self.file,

@@ -16,21 +16,28 @@ _BARE = re.compile(r"[A-Za-z0-9_-]+")
 
 
 class Faults:
-    """All faults of one file. `broken` holds keys that a syntax fault already took out: they are not missed again."""
+    """All faults of one file. `broken` holds keys that a syntax fault already took out: they are not missed again.
+
+    `noted` counts what was noted, with those not said again: a table is sound if it did not grow while reading it.
+    """
 
     def __init__(self, file: str, lines: Lines, broken: Iterable[tuple[str, ...]] = ()) -> None:
         self.file = file
         self.lines = lines
         self.broken = set(broken)
         self.found: list[Fault] = []
+        self.noted = 0
 
     def add(self, path: Path, text: str) -> None:
         """Note a fault at the line of `path`."""
+        self.noted += 1
         self.found.append(Fault(self.file, self.lines.of(path), dotted(path), text))
 
     def miss(self, path: Path, text: str) -> None:
         """Note a missing key, unless its line was there but could not be read."""
-        if tuple(part for part in path if isinstance(part, str)) not in self.broken:
+        if tuple(part for part in path if isinstance(part, str)) in self.broken:
+            self.noted += 1
+        else:
             self.add(path, text)
 
     def with_these(self, others: Iterable[Fault] = ()) -> list[Fault]:

@@ -16,14 +16,14 @@ DEFAULT_RICHEST_PCT = 15.0
 
 def read_fluid(key: str, raw: Any, faults: Faults) -> Fluid | None:
     """Read one fluid; None if it has faults."""
-    path, before = ("fluid", key), len(faults.found)
+    path, before = ("fluid", key), faults.noted
     v = read_table(schema.FluidTable, raw, path, faults)
     low, high = v.get("band", (None, None))
     if low is not None and high is not None:
         v = _with_defaults(v, low, high)
         _check_band(v, low, high, path, faults)
     _check_make_up(v, low, path, faults)
-    if len(faults.found) > before or low is None or "refractometer_factor" not in v:
+    if faults.noted > before or low is None or "refractometer_factor" not in v:
         return None
     return Fluid(
         id=key,

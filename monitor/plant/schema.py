@@ -267,7 +267,8 @@ class SumpTable(TableModel):
     full: Volume = Field(description="volume when full, at rest, all drained back", examples=["400 L"])
     lowest: Volume = Field(description="volume below which the pump may draw air", examples=["200 L"])
     volume: VolumeTable = Field(
-        description="from level to volume", examples=[{"per_height": "1.25 L/mm"}, {"shape": "cone"}]
+        description="from level to volume",
+        examples=[{"per_height": "1.25 L/mm"}, {"shape": "box", "length": "1.2 m", "width": "600 mm"}],
     )
     hold_up: Annotated[float, BeforeValidator(_quantity("volume", zero=True)), _text_schema("volume")] | None = Field(
         None, description="fluid out of the sump while the machine runs"

@@ -52,7 +52,7 @@ class MqttTable(TableModel):
     tls: Flag | None = Field(None, description="encrypt; on by itself with port 8883, ca_file or client_certificate")
     username: Text | None = Field(None, description="name to log in with")
     password_file: FilePath | None = Field(
-        None, description="file with the password, such as $CREDENTIALS_DIRECTORY/mqtt for a systemd credential"
+        None, description="file with the password; the systemd credential SOURCE-password if left out"
     )
     ca_file: FilePath | None = Field(None, description="certificates to trust; the system's if left out")
     client_certificate: FilePath | None = Field(None, description="file with our certificate")

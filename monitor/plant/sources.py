@@ -60,7 +60,7 @@ class Address:
 
 def read_source(key: str, raw: Any, addresses: Sequence[Address], home: Home, faults: Faults) -> SourceSpec | None:
     """Read one source table; None if it has faults."""
-    path, before = ("source", key), len(faults.found)
+    path, before = ("source", key), faults.noted
     kind = raw.get("kind") if isinstance(raw, dict) else None
     if kind not in SOURCE_TABLES:
         _refuse_kind(raw, kind, path, faults)
@@ -68,7 +68,7 @@ def read_source(key: str, raw: Any, addresses: Sequence[Address], home: Home, fa
     values = read_table(SOURCE_TABLES[kind], raw, path, faults)
     finish = {"mqtt": _mqtt, "serial": _serial, "modbus": _modbus}[kind]
     options = finish(values, path, addresses, home, faults)
-    if len(faults.found) > before:
+    if faults.noted > before:
         return None
     return SourceSpec(key, kind, values["payload"], options)
 

@@ -14,10 +14,10 @@ from monitor.plant.types import Duty
 
 def read_duty(key: str, raw: Any, zone: str, faults: Faults) -> Duty | None:
     """Read one duty; None if it has faults."""
-    path, before = ("duty", key), len(faults.found)
+    path, before = ("duty", key), faults.noted
     v = read_table(schema.DutyTable, raw, path, faults)
     spans = read_spans(v["spans"], (*path, "spans"), faults) if "spans" in v else ()
-    return None if len(faults.found) > before else Duty(key, WeeklyCalendar(zone, spans), v["expected"])
+    return None if faults.noted > before else Duty(key, WeeklyCalendar(zone, spans), v["expected"])
 
 
 def read_spans(raw: Any, path: Path, faults: Faults) -> tuple[WeeklySpan, ...]:

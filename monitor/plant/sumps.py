@@ -59,7 +59,7 @@ class Known:
 
 def read_sump(key: str, raw: Any, known: Known, faults: Faults) -> Sump | None:
     """Read one sump; None if it, or a table it refers to, has faults."""
-    path, before = ("sump", key), len(faults.found)
+    path, before = ("sump", key), faults.noted
     v = read_table(schema.SumpTable, raw, path, faults)
     for name, table in (("fluid", "fluid"), ("duty", "duty"), ("make_up_water", "water")):
         known.check(table, v.get(name), (*path, name), faults)
@@ -67,7 +67,7 @@ def read_sump(key: str, raw: Any, known: Known, faults: Faults) -> Sump | None:
     signals = _signals(v.get("signal"), (*path, "signal"), known, faults)
     _check_volumes(v, tank, path, faults)
     fluid = known.fluids.get(v.get("fluid", ""))
-    if len(faults.found) > before or fluid is None or tank is None:
+    if faults.noted > before or fluid is None or tank is None:
         return None
     return Sump(
         id=key,
@@ -106,14 +106,14 @@ def _height(tank: Tank | None) -> float:
 
 def read_tank(raw: Any, path: Path, faults: Faults) -> Tank | None:
     """Read the `volume` of a sump; None if it has faults."""
-    before = len(faults.found)
+    before = faults.noted
     model = _tank_model(raw, path, faults)
     if model is None:
         return None
     v = read_table(model, raw, path, faults)
     if model is schema.StrappingTable and "table" in v:
         _check_table(v["table"], (*path, "table"), faults)
-    return None if len(faults.found) > before else _tank(v)
+    return None if faults.noted > before else _tank(v)
 
 
 def _tank_model(raw: Any, path: Path, faults: Faults) -> type[schema.TableModel] | None:
@@ -177,11 +177,11 @@ def _signals(raw: Any, path: Path, known: Known, faults: Faults) -> dict[Signal,
 
 
 def _signal(signal: Signal, raw: Any, path: Path, known: Known, faults: Faults) -> SignalSpec | None:
-    before = len(faults.found)
+    before = faults.noted
     v = read_table(schema.SignalTable, raw, path, faults)
     known.check("source", v.get("source"), (*path, "source"), faults)
     unit = _unit(signal, v["unit"], (*path, "unit"), faults) if "unit" in v else None
-    if len(faults.found) > before or unit is None:
+    if faults.noted > before or unit is None:
         return None
     return SignalSpec(signal, v["source"], v["address"], unit, v["period"])
 

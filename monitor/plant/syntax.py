@@ -15,7 +15,7 @@ from monitor.plant.errors import Fault
 from monitor.plant.faults import dotted
 from monitor.plant.lines import Lines, Unclosed, find_lines
 
-MOST_FAULTS = 100
+MOST_FAULTS = 50
 _AT_LINE = re.compile(r"\(at line (\d+), column \d+\)$")
 _WHERE = re.compile(r" \(at (line \d+, column \d+|end of document)\)$")
 _PAIR = re.compile(r"\s*([A-Za-z0-9_.\"'-]+)\s*=\s*(.*?)\s*(?:#.*)?$")
@@ -26,6 +26,11 @@ _FORMS = (
     (re.compile(r""), 'has no value: write {key} = "…"'),
     (re.compile(r"\{.*"), "is not valid TOML: a table in braces stands on one line, its keys with commas between them"),
     (re.compile(r"\[.*"), "is not valid TOML: a list has commas between its entries and ends with a bracket"),
+    (
+        re.compile(r"[\"'].*"),
+        "is not valid TOML: a text ends with the same quote it began with, and nothing comes after",
+    ),
+    (re.compile(r"[+-]?\d+,\d+"), "a number has a decimal point, not a comma"),
     (re.compile(r"\d{1,2}:\d\d(:\d\d)?"), 'a time of day stands in quotes: {key} = "{value}"'),
     (re.compile(r"[+-]?[\d.,]+\s*[A-Za-z%°µ][\w /%°.]*"), 'a number with a unit stands in quotes: {key} = "{value}"'),
     (re.compile(r"[A-Za-z][\w ./:-]*"), 'a text stands in quotes: {key} = "{value}"'),
@@ -71,6 +76,8 @@ def _line(text: str, message: str) -> tuple[int, int]:
     """
     found = _AT_LINE.search(message)
     noticed = int(found[1]) if found else text.count("\n") + 2
+    if found and "Unclosed" not in message:
+        return noticed, noticed
     try:
         find_lines(text)
     except Unclosed as unclosed:
@@ -80,20 +87,28 @@ def _line(text: str, message: str) -> tuple[int, int]:
 
 def _take_out(rows: list[str], begun: int, noticed: int, message: str, out: Reading) -> bool:
     """Note the fault that begins at a line and blank its lines; False if the rest can't be read safely without it."""
-    pair = _PAIR.match(rows[begun - 1])
-    table = _table_above(rows, begun)
-    key = (*table, *_parts(pair[1])) if pair else table
     if "twice" in message:
-        key, text = _table_above(rows, begun + 1), "this table stands twice: put its keys under one header"
-    elif pair and "overwrite" in message:
-        text = "stands twice in this table: keep one of them"
-    elif pair:
-        text = _hint(pair)
-        out.broken.append(key)
+        return _take_out_table(rows, begun, out)
+    pair = _PAIR.match(rows[begun - 1])
+    if pair is None:
+        out.faults.append(Fault(out.file, begun, "toml", f"is not valid TOML: {_plain(message)}"))
+        return False
+    key = (*_table_above(rows, begun), *_parts(pair[1]))
+    if "overwrite" in message:
+        out.faults.append(Fault(out.file, begun, dotted(key), "stands twice in this table: keep one of them"))
     else:
-        text = f"is not valid TOML: {_plain(message)}"
-    out.faults.append(Fault(out.file, begun, dotted(key) if key else "toml", text))
-    return pair is not None and "twice" not in message and _blank(rows, begun, noticed, pair[2])
+        out.broken.append(key)
+        out.faults.append(Fault(out.file, begun, dotted(key), _hint(pair)))
+    return _blank(rows, begun, noticed, pair[2])
+
+
+def _take_out_table(rows: list[str], header: int, out: Reading) -> bool:
+    """Note a table that stands twice and blank its second coming."""
+    key, text = _table_above(rows, header + 1), "this table stands twice: put its keys under one header"
+    out.faults.append(Fault(out.file, header, dotted(key), text))
+    last = next((n for n in range(header, len(rows)) if _HEADER.match(rows[n])), len(rows))
+    rows[header - 1 : last] = [""] * (last - header + 1)
+    return True
 
 
 def _blank(rows: list[str], begun: int, noticed: int, value: str) -> bool:

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 from pydantic import TypeAdapter, ValidationError
 from pydantic.fields import FieldInfo
 
-from monitor.plant.faults import Faults, listed, near, said, shown
+from monitor.plant.faults import Faults, dotted, listed, near, said, shown
 from monitor.plant.lines import Path
 from monitor.plant.schema import TableModel, known_keys
 
@@ -44,7 +44,7 @@ def tables_in(raw: Any, path: Path, faults: Faults) -> dict[str, Any]:
     """Return the named tables under a key such as `sump`, nothing with a fault if it is no table."""
     if isinstance(raw, dict):
         return raw
-    faults.add(path, f"{shown(raw)} must be a table of tables, each under its own name: [{path[-1]}.NAME]")
+    faults.add(path, f"{shown(raw)} must be a table of tables, each under its own name: [{dotted(path)}.NAME]")
     return {}
 
 
@@ -52,7 +52,7 @@ def list_in(raw: Any, path: Path, faults: Faults) -> list[Any]:
     """Return the elements of an array of tables, nothing with a fault if it is none."""
     if isinstance(raw, list):
         return raw
-    faults.add(path, f"must be an array of tables: write its header in double brackets, [[{path[-1]}]]")
+    faults.add(path, f"must be an array of tables: write its header in double brackets, [[{dotted(path)}]]")
     return []
 
 
@@ -81,23 +81,23 @@ def _refuse_unknown(model: type[TableModel], raw: Table, path: Path, faults: Fau
         if key in keys:
             continue
         if key.lower() in _SECRETS:
-            faults.add((*path, key), _remedy(key, keys))
+            faults.add((*path, key), _remedy((*path, key), keys))
         else:
             faults.add(
                 (*path, key), f"is no key of this table: {near(key, keys)}it may hold {listed(keys, last='and')}"
             )
 
 
-def _remedy(key: str, keys: dict[str, str]) -> str:
+def _remedy(path: Path, keys: dict[str, str]) -> str:
     """Say where a secret belongs."""
-    if "password_file" in keys and "key" not in key.lower():
+    if "password_file" in keys and "key" not in str(path[-1]).lower():
         return (
-            "secrets never stand in this file: put it in a file of its own that only the daemon may read and name that "
-            'as password_file = "…", or use a systemd credential, password_file = "$CREDENTIALS_DIRECTORY/NAME"'
+            "secrets never stand in this file: put it alone in a file that only the daemon may read and write "
+            f'password_file = "THAT FILE", or give systemd the credential {path[-2]}-password'
         )
     if "client_key" in keys:
-        return 'secrets never stand in this file: name the file that holds the key as client_key = "…"'
-    return "secrets never stand in this file, and nothing here needs one: take it out"
+        return 'secrets never stand in this file: name the file that holds the key, client_key = "THAT FILE"'
+    return "secrets never stand in this file, and nothing in this table needs one: take it out"
 
 
 def _examples(info: FieldInfo) -> str:
