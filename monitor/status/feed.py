@@ -7,6 +7,7 @@ sets it keeps are bounded by the plant, however fast changes come.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import threading
 from collections.abc import Iterable
 
@@ -51,7 +52,7 @@ class Subscription:
         self._ring()
 
     def _ring(self) -> None:
-        if not self._loop.is_closed():
+        with contextlib.suppress(RuntimeError):  # the reader's loop has ended: nobody is left to tell
             self._loop.call_soon_threadsafe(self._bell.set)
 
 

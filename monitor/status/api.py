@@ -1,0 +1,256 @@
+"""The addresses of the contract, section 3: everything a program reads and writes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Annotated, Any, Final
+
+from fastapi import APIRouter, Query, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import RedirectResponse, Response, StreamingResponse
+
+from alerts.types import Alert
+from monitor.plant.types import Sump
+from monitor.snapshot import Snapshot, SumpView
+from monitor.status import metrics
+from monitor.status.amounts import AmountError, read_time
+from monitor.status.board import Board
+from monitor.status.body import FORM, Sent, sent
+from monitor.status.entries import EntryBody, entry_from
+from monitor.status.problems import PROBLEM_JSON, Problem
+from monitor.status.ready_made import ReadyMade
+from monitor.status.shapes import encode, entry_json, forecast_json, health_json, history_json, sump_json
+from monitor.status.shelving import shelf_until, who_of
+from monitor.status.stream import Streams
+from monitor.status.wording import alert_json
+
+JSON: Final = "application/json"
+DAY_S: Final = 86400.0
+MOST_POINTS: Final = 2000
+PROBLEM_SCHEMA: Final = {
+    "type": "object",
+    "required": ["type", "title", "status", "detail"],
+    "properties": {
+        "type": {"type": "string"},
+        "title": {"type": "string"},
+        "status": {"type": "integer"},
+        "detail": {"type": "string"},
+        "instance": {"type": "string"},
+        "remedy": {"type": "string"},
+        "errors": {"type": "array", "items": {"type": "object"}},
+    },
+}
+_RESPONSES: Final[dict[int | str, dict[str, Any]]] = {
+    "default": {"description": "Problem (RFC 9457)", "content": {PROBLEM_JSON: {"schema": PROBLEM_SCHEMA}}}
+}
+_SHELF_SCHEMA: Final = {
+    "type": "object",
+    "properties": {
+        "reason": {"type": "string"},
+        "until": {"type": "string"},
+        "hours": {"type": "number"},
+        "who": {"type": "string"},
+    },
+    "required": ["reason"],
+}
+_WHO_SCHEMA: Final = {"type": "object", "properties": {"who": {"type": "string"}}}
+
+
+def _takes(schema: dict[str, Any]) -> dict[str, Any]:
+    """Describe a body for the OpenAPI document: the same fields as JSON or as a form."""
+    return {"requestBody": {"content": {kind: {"schema": schema} for kind in (JSON, FORM)}}}
+
+
+def router_for(board: Board, streams: Streams) -> APIRouter:
+    """Return the routes of the API over a board."""
+    api = Api(board, streams)
+    router = APIRouter(responses=_RESPONSES)
+    get: dict[str, Callable[..., Any]] = {
+        "/api/sumps": api.sumps,
+        "/api/sumps/{sump}": api.sump,
+        "/api/sumps/{sump}/history": api.history,
+        "/api/sumps/{sump}/forecast": api.forecast,
+        "/api/sumps/{sump}/recipe": api.recipe,
+        "/api/alerts": api.alerts,
+        "/api/mixing": api.mixing,
+        "/api/stream": api.stream,
+        "/health/live": api.live,
+        "/health/ready": api.ready,
+        "/metrics": api.numbers,
+    }
+    for path, endpoint in get.items():
+        router.add_api_route(path, endpoint, methods=["GET"], response_class=Response)
+    post: dict[str, tuple[Callable[..., Any], dict[str, Any]]] = {
+        "/api/entries": (api.enter, EntryBody.model_json_schema()),
+        "/api/alerts/{alert_id}/acknowledge": (api.acknowledge, _WHO_SCHEMA),
+        "/api/alerts/{alert_id}/shelve": (api.shelve, _SHELF_SCHEMA),
+    }
+    for path, (endpoint, schema) in post.items():
+        router.add_api_route(path, endpoint, methods=["POST"], response_class=Response, openapi_extra=_takes(schema))
+    return router
+
+
+class Api:
+    """The endpoints. Lists are encoded once a snapshot; reading the record and writing runs in a worker thread."""
+
+    def __init__(self, board: Board, streams: Streams) -> None:
+        self._board = board
+        self._streams = streams
+        self._lists = ReadyMade(board.plant)
+        self._registry = metrics.registry_for(board)
+
+    async def sumps(self) -> Response:
+        """Tell all sumps: estimate, exits, recipe and alerts of each, in the order of the plant file."""
+        return self._list("sumps")
+
+    async def alerts(self) -> Response:
+        """Tell all alerts that stand or were closed lately, each with its recipe."""
+        return self._list("alerts")
+
+    async def mixing(self) -> Response:
+        """Tell the predicted demand of each fluid for the mixing station."""
+        return self._list("mixing")
+
+    async def sump(self, sump: str) -> Response:
+        """Tell everything known of one sump, with the forecast's path."""
+        view, snapshot = self._view(sump)
+        return _json(sump_json(view, snapshot, self._board.plant))
+
+    async def forecast(self, sump: str) -> Response:
+        """Tell when the sump leaves its band if nobody touches it."""
+        view, _ = self._view(sump)
+        if view.forecast is None:
+            raise _not_yet(sump, "forecast")
+        return _json(forecast_json(view.forecast))
+
+    async def recipe(self, sump: str) -> Response:
+        """Return what brings the sump back to its target (contract, section 4)."""
+        view, _ = self._view(sump)
+        if view.recipe is None:
+            raise _not_yet(sump, "recipe")
+        return _json(view.recipe.as_json())
+
+    def history(
+        self,
+        sump: str,
+        from_: Annotated[str | None, Query(alias="from", description="RFC 3339; default 24 h before `to`")] = None,
+        to: Annotated[str | None, Query(description="RFC 3339; default now")] = None,
+        points: Annotated[int, Query(ge=2, le=MOST_POINTS, description="most columns a signal")] = 300,
+    ) -> Response:
+        """Return readings, estimates, entries and events of one sump between two moments."""
+        known = self._known(sump)
+        to_s = _query_time("to", to, self._board.clock())
+        from_s = _query_time("from", from_, to_s - DAY_S)
+        if from_s >= to_s:
+            raise Problem(422, "`from` must lie before `to`.", errors=[{"where": "from", "what": "is not before `to`"}])
+        return _json(history_json(self._board.reader(), known, from_s, to_s, points))
+
+    async def stream(self) -> Response:
+        """Send events as they happen: `changed` with sumps, `alert` with alerts."""
+        if self._streams.full:
+            raise Problem(503, "Too many streams are open.", remedy="Close one.", headers={"Retry-After": "30"})
+        headers = {"Cache-Control": "no-store", "X-Accel-Buffering": "no"}
+        return StreamingResponse(self._streams.events(), media_type="text/event-stream", headers=headers)
+
+    async def enter(self, request: Request) -> Response:
+        """Put a line into the log book: 201 if it is new, 200 if its id is known already."""
+        got = await sent(request)
+        now_s = self._board.clock()
+        entry = entry_from(_entry_fields(got), self._board.plant, now_s, local_time=got.form)
+        new = await run_in_threadpool(self._board.submit, entry)
+        if got.form:
+            return RedirectResponse(
+                back_to(got, f"/sump/{entry.sump}") + ("?said=logged" if new else "?said=known"), 303
+            )
+        return _json({"new": new, "entry": entry_json(entry)}, 201 if new else 200)
+
+    async def acknowledge(self, alert_id: str, request: Request) -> Response:
+        """Say that somebody has seen an alert and deals with it."""
+        got = await sent(request)
+        alert = await run_in_threadpool(self._board.acknowledge, alert_id, who_of(got))
+        return self._acted(alert, alert_id, got)
+
+    async def shelve(self, alert_id: str, request: Request) -> Response:
+        """Put an alert aside for a time, with a reason."""
+        got = await sent(request)
+        until_s, reason = shelf_until(got, self._board.clock(), self._board.plant.zone)
+        alert = await run_in_threadpool(self._board.shelve, alert_id, until_s, reason, who_of(got))
+        return self._acted(alert, alert_id, got)
+
+    async def live(self) -> Response:
+        """Tell that the process answers; nothing more."""
+        return _json({"live": True})
+
+    def ready(self) -> Response:
+        """Tell whether readings are taken in and put on record; 503 with reasons and remedies if not."""
+        health = self._board.health()
+        if not health.ready:
+            detail = "; ".join(reason.what for reason in health.reasons) or "the watch is not ready"
+            remedy = "; ".join(reason.remedy for reason in health.reasons if reason.remedy)
+            raise Problem(503, detail, remedy=remedy, extra=health_json(health), headers={"Retry-After": "10"})
+        return _json(health_json(health))
+
+    def numbers(self) -> Response:
+        """Return counters and gauges as OpenMetrics text."""
+        return Response(metrics.exposition(self._registry), media_type=metrics.CONTENT_TYPE)
+
+    def _list(self, name: str) -> Response:
+        return Response(self._lists.get(name, self._board.snapshot()), media_type=JSON)
+
+    def _known(self, sump: str) -> Sump:
+        known = self._board.plant.sumps.get(sump)
+        if known is None:
+            raise Problem(404, f"There is no sump {sump[:70]!r}.", remedy="GET /api/sumps lists them.")
+        return known
+
+    def _view(self, sump: str) -> tuple[SumpView, Snapshot]:
+        self._known(sump)
+        snapshot = self._board.snapshot()
+        view = snapshot.sumps.get(sump)
+        if view is None:
+            raise _not_yet(sump, "estimate")
+        return view, snapshot
+
+    def _acted(self, alert: Alert | None, alert_id: str, got: Sent) -> Response:
+        if alert is None:
+            raise Problem(404, f"There is no alert {alert_id[:70]!r}.", remedy="GET /api/alerts lists them.")
+        if got.form:
+            return RedirectResponse(back_to(got, "/"), 303)
+        return _json(alert_json(alert, self._board.plant))
+
+
+def back_to(got: Sent, default: str) -> str:
+    """Return where a form wants to go back to: a path of this server only."""
+    path = str(got.fields.get("back", ""))
+    local = path.startswith("/") and not path.startswith("//") and "\\" not in path and path.isprintable()
+    return path.partition("?")[0] if local else default
+
+
+def _json(body: Any, status: int = 200) -> Response:
+    return Response(encode(body), status, media_type=JSON)
+
+
+def _not_yet(sump: str, what: str) -> Problem:
+    remedy = "Wait for its first readings; /health/ready tells how its sources are doing."
+    return Problem(404, f"There is no {what} of {sump} yet.", remedy=remedy)
+
+
+def _query_time(name: str, text: str | None, default_s: float) -> float:
+    try:
+        value: float | str | None = float(text) if text and text.replace(".", "", 1).isdecimal() else text
+        return read_time(value, default_s)
+    except AmountError as error:
+        raise Problem(422, f"`{name}` {error}.", errors=[{"where": name, "what": str(error)}]) from None
+
+
+def _entry_fields(got: Sent) -> dict[str, Any]:
+    """Drop what a form carries for its own sake and join its volume with the unit it shows."""
+    fields = dict(got.fields)
+    if got.form:
+        fields.pop("back", None)
+        unit = fields.pop("volume_unit", "")
+        volume = str(fields.get("volume", "")).strip()
+        if unit and volume and volume[-1].isdigit():
+            fields["volume"] = f"{volume} {unit}"
+        fields = {name: value for name, value in fields.items() if value != ""}
+    return fields

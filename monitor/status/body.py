@@ -1,0 +1,62 @@
+"""Request bodies: JSON or a plain form, read into fields."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+from urllib.parse import parse_qsl
+
+from starlette.requests import Request
+
+from monitor.status.problems import Problem
+
+FORM = "application/x-www-form-urlencoded"
+
+
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """The fields of a request; `form` tells that a page's form sent them and wants a page back."""
+
+    fields: Mapping[str, Any]
+    form: bool
+
+
+async def sent(request: Request) -> Sent:
+    """Return what a request sent; `Problem` 400, 413 or 415 if it cannot be read."""
+    raw = await request.body()
+    kind = request.headers.get("content-type", "application/json").partition(";")[0].strip().lower()
+    if kind == FORM:
+        return Sent(_form(raw), form=True)
+    if kind == "application/json" or kind.endswith("+json"):
+        return Sent(_json(raw), form=False)
+    raise Problem(415, f"The content type {kind[:60]!r} is not read here.", remedy=f"Send application/json or {FORM}.")
+
+
+def _form(raw: bytes) -> dict[str, str]:
+    try:
+        return dict(parse_qsl(raw.decode("utf-8"), keep_blank_values=True, max_num_fields=50))
+    except ValueError:
+        raise Problem(400, "The form cannot be read.", remedy="Send UTF-8 text in at most 50 fields.") from None
+
+
+def _json(raw: bytes) -> dict[str, Any]:
+    if not raw:
+        return {}
+    try:
+        value = json.loads(raw, parse_constant=_refuse_constant)
+    except (ValueError, RecursionError) as error:
+        where = f" at line {error.lineno}, column {error.colno}" if isinstance(error, json.JSONDecodeError) else ""
+        raise Problem(
+            400, f"The body is not JSON{where}.", remedy='Send one object, as in {"sump": "lathe-04"}.'
+        ) from None
+    if not isinstance(value, dict):
+        raise Problem(
+            400, "The body is JSON, but not an object.", remedy='Send one object, as in {"sump": "lathe-04"}.'
+        )
+    return value
+
+
+def _refuse_constant(name: str) -> float:
+    raise ValueError(f"{name} is not JSON")

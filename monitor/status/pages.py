@@ -1,0 +1,113 @@
+"""The pages for people: tonight, a sump, the round, the mixing demand, and the sign-in."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, Final
+
+from fastapi import APIRouter, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+from monitor.status.api import back_to
+from monitor.status.board import Board
+from monitor.status.body import Sent, sent
+from monitor.status.guard import COOKIE
+from monitor.status.mixing_page import mixing_page
+from monitor.status.problems import Problem
+from monitor.status.sump_page import sump_page
+from monitor.status.templates import render
+from monitor.status.tonight import QUIET_STATES, tonight
+from monitor.status.walk import walk
+from monitor.status.words import URGENCY, full
+
+SAID: Final = {
+    "logged": "Written down. The estimate takes it in with its next step.",
+    "known": "This was written down already; nothing is counted twice.",
+}
+SIGN_IN_S: Final = 30 * 86400
+
+
+def router_for(board: Board) -> APIRouter:
+    """Return the pages over a board."""
+    pages = Pages(board)
+    router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
+    routes: dict[str, Callable[..., Any]] = {
+        "/": pages.tonight,
+        "/sump/{sump}": pages.sump,
+        "/round": pages.round,
+        "/mixing": pages.mixing,
+        "/sign-in": pages.sign_in,
+    }
+    for path, endpoint in routes.items():
+        router.add_api_route(path, endpoint, methods=["GET"])
+    router.add_api_route("/sign-in", pages.signed_in, methods=["POST"])
+    return router
+
+
+class Pages:
+    """The endpoints; each renders the latest snapshot in a worker thread."""
+
+    def __init__(self, board: Board) -> None:
+        self._board = board
+
+    def tonight(self) -> HTMLResponse:
+        """Tell which sumps need somebody before nobody is there."""
+        snapshot = self._board.snapshot()
+        page = tonight(self._board.plant, snapshot)
+        shelved = [alert for alert in snapshot.alerts if alert.is_open and alert.state in QUIET_STATES]
+        return self._page("tonight.html", "tonight", page=page, shelved=shelved)
+
+    def sump(self, sump: str, request: Request) -> HTMLResponse:
+        """Show one sump: now, why, what was, what is likely, what to do."""
+        snapshot = self._board.snapshot()
+        view = snapshot.sumps.get(sump)
+        if sump not in self._board.plant.sumps:
+            raise Problem(404, f"There is no sump {sump[:70]!r}.", remedy="The opening page lists all sumps.")
+        if view is None:
+            raise Problem(404, f"Nothing was heard of {sump} yet.", remedy="Wait for its first readings.")
+        page = sump_page(self._board.plant, snapshot, view, self._board.reader())
+        said = SAID.get(request.query_params.get("said", ""), "")
+        return self._page("sump.html", "sump", page=page, said=said)
+
+    def round(self) -> HTMLResponse:
+        """Tell what to do before going home, in walking order."""
+        return self._page("round.html", "round", page=walk(self._board.plant, self._board.snapshot()))
+
+    def mixing(self) -> HTMLResponse:
+        """Tell what the mixing station is asked for."""
+        return self._page("mixing.html", "mixing", fluids=mixing_page(self._board.plant, self._board.snapshot()))
+
+    def sign_in(self, request: Request) -> HTMLResponse:
+        """Ask for a token."""
+        return self._page("sign_in.html", "sign-in", back=request.query_params.get("next", "/"), wrong=False)
+
+    async def signed_in(self, request: Request) -> Response:
+        """Take a token and keep it in a cookie that only this server sees."""
+        got = await sent(request)
+        token = str(got.fields.get("token", "")).strip()
+        held = await run_in_threadpool(self._board.reader().token_scope, token, self._board.clock()) if token else None
+        if held is None:
+            page = await run_in_threadpool(self._page, "sign_in.html", "sign-in", back=_back(got), wrong=True)
+            page.status_code = 401
+            return page
+        answer = RedirectResponse(_back(got), 303)
+        secure = request.url.scheme == "https"
+        answer.set_cookie(COOKIE, token, max_age=SIGN_IN_S, httponly=True, samesite="strict", secure=secure)
+        return answer
+
+    def _page(self, template: str, here: str, **values: Any) -> HTMLResponse:
+        plant, snapshot = self._board.plant, self._board.snapshot()
+        health = None if here == "sign-in" else self._board.health()
+        common = {
+            "plant": plant,
+            "here": here,
+            "now": full(snapshot.now_s, plant.zone),
+            "health": health,
+            "urgency": URGENCY,
+        }
+        return HTMLResponse(render(template, **common, **values))
+
+
+def _back(got: Sent) -> str:
+    return back_to(got, "/")

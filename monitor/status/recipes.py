@@ -1,0 +1,68 @@
+"""A recipe as the page shows it: a headline, numbered steps, where it lands, cautions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from alerts.types import Recipe, RecipeKind, Step
+from monitor.plant.show import show_volume
+from monitor.plant.types import Plant, UnitSystem
+from monitor.status.wording import say_lands, say_recipe
+
+KINDS: Final = {
+    RecipeKind.TOP_UP: "Top up",
+    RecipeKind.TOP_UP_IN_STEPS: "Top up in steps",
+    RecipeKind.RUN_DOWN_THEN_FILL: "Let it run down, then fill",
+    RecipeKind.TAKE_OUT_AND_REFILL: "Take out and refill",
+    RecipeKind.ENRICH: "Enrich",
+    RecipeKind.USE_SET_ASIDE: "Use the set-aside fluid",
+    RecipeKind.LOOK_FOR_LEAK: "Look for a leak",
+    RecipeKind.CHECK_FIRST: "Check first",
+    RecipeKind.LEAVE_ALONE: "Leave it alone",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class RecipeText:
+    """A recipe in words. `take_out` and `add` prefill the log form: volume and mix as typed in the plant's units."""
+
+    kind: RecipeKind
+    headline: str
+    steps: tuple[str, ...]
+    lands: str
+    why: str
+    cautions: tuple[str, ...]
+    take_out_l: float | None
+    add_l: float | None
+    add_pct: float | None
+
+
+def recipe_text(recipe: Recipe, plant: Plant) -> RecipeText:
+    """Return a recipe in words."""
+    adds = [step for step in recipe.steps if step.do == "add" and step.volume_l]
+    outs = [step for step in recipe.steps if step.do == "take_out" and step.volume_l]
+    return RecipeText(
+        kind=recipe.kind,
+        headline=headline(recipe, outs + adds, plant.units),
+        steps=tuple(say_recipe(recipe, plant)),
+        lands=say_lands(recipe, plant),
+        why=recipe.why,
+        cautions=recipe.cautions,
+        take_out_l=outs[0].volume_l if outs else None,
+        add_l=adds[0].volume_l if adds else None,
+        add_pct=adds[0].mix_pct if adds else None,
+    )
+
+
+def headline(recipe: Recipe, moves: list[Step], units: UnitSystem) -> str:
+    """Say a recipe in half a line: what to take out and what to put in."""
+    said = [_move(step, units) for step in moves if step.volume_l]
+    return f"{KINDS[recipe.kind]}: {', then '.join(said)}" if said else KINDS[recipe.kind]
+
+
+def _move(step: Step, units: UnitSystem) -> str:
+    volume = show_volume(step.volume_l or 0.0, units)
+    if step.do == "take_out":
+        return f"{volume} out"
+    return f"{volume} of {step.mix_pct:g} % in" if step.mix_pct is not None else f"{volume} in"

@@ -1,0 +1,84 @@
+"""The status server in a thread of its own."""
+
+from __future__ import annotations
+
+import socket
+import threading
+from typing import Final
+
+import uvicorn
+from fastapi import FastAPI
+
+from monitor.plant.errors import SourceError
+from monitor.status.guard import check_listener, is_loopback, must_have_tokens
+
+START_TIMEOUT_S: Final = 30.0
+STOP_TIMEOUT_S: Final = 5.0
+
+__all__ = ["StatusServer", "check_listener", "is_loopback", "must_have_tokens"]
+
+
+class StatusServer:
+    """Serves an app on `host`:`port`; port 0 takes a free one, `port` then says which."""
+
+    def __init__(self, app: FastAPI, host: str, port: int) -> None:
+        self._app = app
+        self._host = host.strip("[]")
+        self._wanted = port
+        self._socket: socket.socket | None = None
+        self._thread: threading.Thread | None = None
+        self._server = uvicorn.Server(
+            uvicorn.Config(
+                app,
+                log_config=None,
+                access_log=False,
+                server_header=False,
+                timeout_graceful_shutdown=2,
+                limit_concurrency=500,
+                lifespan="on",
+            )
+        )
+
+    @property
+    def port(self) -> int:
+        """The port that is really bound; the wanted one before `start`."""
+        return self._wanted if self._socket is None else int(self._socket.getsockname()[1])
+
+    @property
+    def url(self) -> str:
+        """The address to type into a browser."""
+        host = f"[{self._host}]" if ":" in self._host else self._host
+        return f"http://{host}:{self.port}/"
+
+    def start(self) -> None:
+        """Bind and serve; returns once requests are answered. `SourceError` if the address cannot be bound."""
+        self._socket = self._bind()
+        self._thread = threading.Thread(target=self._server.run, args=([self._socket],), name="status", daemon=True)
+        self._thread.start()
+        ready: threading.Event = self._app.state.started
+        if not ready.wait(START_TIMEOUT_S):
+            raise SourceError(f"the status server did not start on {self._host}:{self.port}; see the log")
+
+    def stop(self) -> None:
+        """End the open streams and stop serving; returns within a few seconds."""
+        if self._thread is None:
+            return
+        self._server.should_exit = True
+        self._app.state.hang_up()
+        self._thread.join(STOP_TIMEOUT_S)
+        self._thread = None
+
+    def _bind(self) -> socket.socket:
+        family = socket.AF_INET6 if ":" in self._host else socket.AF_INET
+        sock = socket.socket(family, socket.SOCK_STREAM)
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            sock.bind((self._host, self._wanted))
+        except OSError as error:
+            sock.close()
+            why = error.strerror or str(error)
+            raise SourceError(
+                f"status.listen: cannot listen on {self._host}:{self._wanted}: {why}. Is another program using the "
+                "port? Choose another one in [status] listen."
+            ) from error
+        return sock

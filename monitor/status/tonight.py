@@ -1,0 +1,157 @@
+"""The opening page as values: which sumps need somebody, which come next, which need nobody."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+from markupsafe import Markup
+
+from alerts.attendance import Attendance, attendance
+from alerts.types import Alert, AlertState, Priority
+from monitor.plant.show import show_volume
+from monitor.plant.types import Plant, Sump
+from monitor.snapshot import Snapshot, SumpView
+from monitor.status.axis import Axis, hours_ahead
+from monitor.status.recipes import RecipeText, recipe_text
+from monitor.status.strips import glass, ruler, strip
+from monitor.status.words import at, chances, count, early_late, full, likely
+
+RANK: Final = {Priority.HIGH: 0, Priority.MEDIUM: 1, Priority.LOW: 2}
+QUIET_STATES: Final = frozenset({AlertState.SHELVED, AlertState.SUPPRESSED_BY_DESIGN, AlertState.OUT_OF_SERVICE})
+MOST_NEXT: Final = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One sump on the opening page."""
+
+    sump: str
+    area: str
+    alerts: tuple[Alert, ...]
+    priority: Priority | None
+    exit_h: float
+    likely: str
+    spread: str
+    chances: str
+    volume: str
+    strength: str
+    strip: Markup
+    glass: Markup
+    recipe: RecipeText | None
+
+    @property
+    def acknowledged(self) -> bool:
+        """Whether somebody deals with every alert of the row."""
+        return all(alert.state is AlertState.ACKNOWLEDGED for alert in self.alerts)
+
+
+@dataclass(frozen=True, slots=True)
+class Tonight:
+    """The opening page: its sentence, the ruler, and the three groups of sumps."""
+
+    now: str
+    verdict: str
+    beside: str
+    ruler: Markup
+    needs: tuple[Row, ...]
+    following: tuple[Row, ...]
+    quiet: tuple[Row, ...]
+
+
+def tonight(plant: Plant, snapshot: Snapshot) -> Tonight:
+    """Return the opening page for a snapshot."""
+    axis = hours_ahead(plant.attended, snapshot.now_s, plant.zone)
+    there = attendance(plant.attended, snapshot.now_s)
+    rows = [row(plant, snapshot, view, axis, there) for view in snapshot.sumps.values() if view.sump in plant.sumps]
+    needs = sorted((r for r in rows if r.alerts), key=_urgency)
+    rest = sorted((r for r in rows if not r.alerts), key=_urgency)
+    soon = [r for r in rest if r.exit_h < (axis.to_s - axis.from_s) / 3600][:MOST_NEXT]
+    verdict, beside = say_verdict(needs, there, plant.zone)
+    return Tonight(
+        now=full(snapshot.now_s, plant.zone),
+        verdict=verdict,
+        beside=beside,
+        ruler=ruler(axis),
+        needs=tuple(needs),
+        following=tuple(soon),
+        quiet=tuple(r for r in rest if r not in soon),
+    )
+
+
+def row(plant: Plant, snapshot: Snapshot, view: SumpView, axis: Axis, there: Attendance) -> Row:
+    """Return the row of one sump."""
+    sump, forecast, now_s = plant.sumps[view.sump], view.forecast, snapshot.now_s
+    until_s = back_or_axis_end(there, axis)
+    alerts = standing(snapshot, view.sump)
+    said = "No forecast yet" if forecast is None else likely(forecast, now_s, plant.zone)
+    spread = "" if forecast is None else early_late(forecast, now_s, plant.zone)
+    chance = "" if forecast is None else chances(forecast, until_s, now_s, plant.zone)
+    return Row(
+        sump=view.sump,
+        area=sump.area,
+        alerts=alerts,
+        priority=alerts[0].priority if alerts else None,
+        exit_h=math.inf if forecast is None else forecast.exit_p50_h,
+        likely=said,
+        spread=spread,
+        chances=chance,
+        volume=say_volume(view, sump, plant),
+        strength=say_strength(view, sump),
+        strip=strip(view.sump, forecast, axis, until_s, ". ".join(part for part in (said, spread, chance) if part)),
+        glass=glass(view.estimate.volume_l if view.estimate.known else None, sump.full_l, sump.lowest_l),
+        recipe=recipe_of(view, alerts, plant),
+    )
+
+
+def standing(snapshot: Snapshot, sump: str) -> tuple[Alert, ...]:
+    """Return a sump's alerts that need somebody, most urgent first."""
+    alerts = (a for a in snapshot.alerts if a.sump == sump and a.is_open and a.state not in QUIET_STATES)
+    return tuple(sorted(alerts, key=lambda a: (RANK[a.priority], a.raised_s, a.id)))
+
+
+def recipe_of(view: SumpView, alerts: tuple[Alert, ...], plant: Plant) -> RecipeText | None:
+    """Return what to do: the recipe of the sump as it is now, or the one the alert was raised with."""
+    recipe = view.recipe or next((alert.recipe for alert in alerts if alert.recipe), None)
+    return None if recipe is None else recipe_text(recipe, plant)
+
+
+def back_or_axis_end(there: Attendance, axis: Axis) -> float:
+    """Return when somebody is next there after the present window, or the axis' end if that never ends."""
+    return there.back_s if math.isfinite(there.back_s) else axis.to_s
+
+
+def say_volume(view: SumpView, sump: Sump, plant: Plant) -> str:
+    """Say the volume and what a full sump holds."""
+    held = show_volume(sump.full_l, plant.units)
+    return f"{show_volume(view.estimate.volume_l, plant.units)} of {held}" if view.estimate.known else f"? of {held}"
+
+
+def say_strength(view: SumpView, sump: Sump) -> str:
+    """Say the strength and the band it should keep."""
+    low, high = sump.fluid.band_pct
+    now = f"{view.estimate.concentration_pct:.1f} %" if view.estimate.known else "?"
+    return f"{now} (keep {low:g} to {high:g})"
+
+
+def say_verdict(needs: list[Row], there: Attendance, zone: str) -> tuple[str, str]:
+    """Say in one sentence what the page means, and beside it who is there until when."""
+    back = at(there.back_s, there.now_s, zone)
+    if not there.attended:
+        beside = f"Nobody is there until {back}." if math.isfinite(there.back_s) else "No attended hours are set."
+    elif math.isfinite(there.back_s):
+        beside = f"Somebody is there until {at(there.until_s, there.now_s, zone)}, then not before {back}."
+    else:
+        beside = "Somebody is always there."
+    if not needs:
+        return "No sump needs anybody", beside
+    open_rows = [r for r in needs if not r.acknowledged]
+    if not open_rows:
+        return f"{count(len(needs), 'sump is', 'sumps are')} being dealt with", beside
+    return f"{count(len(open_rows), 'sump needs', 'sumps need')} somebody", beside
+
+
+def _urgency(row: Row) -> tuple[int, int, float, str]:
+    rank = RANK[row.priority] if row.priority else len(RANK)
+    return rank, int(row.acknowledged and bool(row.alerts)), row.exit_h, row.sump

@@ -1,0 +1,97 @@
+"""The round before going home: what to do, in walking order, to tick off and to print."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from itertools import groupby
+
+from alerts.attendance import attendance
+from alerts.types import Alert, Priority, Recipe, RecipeKind
+from monitor.plant.show import show_volume
+from monitor.plant.types import Plant
+from monitor.snapshot import Snapshot
+from monitor.status.recipes import RecipeText, recipe_text
+from monitor.status.tonight import standing
+from monitor.status.words import at, full
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """One sump of the round: why, and what to do there."""
+
+    sump: str
+    priority: Priority
+    texts: tuple[str, ...]
+    recipe: RecipeText | None
+
+
+@dataclass(frozen=True, slots=True)
+class Area:
+    """The stops of one area, in the order of the plant file."""
+
+    name: str
+    stops: tuple[Stop, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Round:
+    """The whole round and what to take along."""
+
+    made: str
+    before: str
+    areas: tuple[Area, ...]
+    cart: tuple[str, ...]
+
+    @property
+    def stops(self) -> int:
+        """How many sumps are on the round."""
+        return sum(len(area.stops) for area in self.areas)
+
+
+def walk(plant: Plant, snapshot: Snapshot) -> Round:
+    """Return the round for a snapshot: areas by name, sumps in the order of the plant file."""
+    there = attendance(plant.attended, snapshot.now_s)
+    found = [(plant.sumps[name].area, name, standing(snapshot, name)) for name in plant.sumps]
+    wanted = sorted(((area, name, alerts) for area, name, alerts in found if alerts), key=lambda item: item[0])
+    recipes = {name: _recipe(snapshot, name, alerts) for _, name, alerts in wanted}
+    areas = tuple(
+        Area(area or "Without an area", tuple(_stop(name, alerts, recipes[name], plant) for _, name, alerts in group))
+        for area, group in groupby(wanted, key=lambda item: item[0])
+    )
+    return Round(
+        made=full(snapshot.now_s, plant.zone),
+        before=at(there.until_s, snapshot.now_s, plant.zone) if there.attended else "",
+        areas=areas,
+        cart=cart((recipe for recipe in recipes.values() if recipe), plant),
+    )
+
+
+def cart(recipes: Iterable[Recipe], plant: Plant) -> tuple[str, ...]:
+    """Say what to take along: litres of each mix of each fluid, with the water it is made of."""
+    total: dict[tuple[str, float, str], float] = {}
+    for recipe in recipes:
+        fluid = plant.sumps[recipe.sump].fluid.id
+        for step in recipe.steps:
+            if step.do == "add" and step.volume_l and step.mix_pct is not None:
+                key = (fluid, step.mix_pct, step.water or "")
+                total[key] = total.get(key, 0.0) + step.volume_l
+    return tuple(
+        f"{show_volume(litres, plant.units)} of {fluid} at {mix:g} %" + (f" in {water} water" if water else "")
+        for (fluid, mix, water), litres in sorted(total.items())
+    )
+
+
+def _recipe(snapshot: Snapshot, name: str, alerts: tuple[Alert, ...]) -> Recipe | None:
+    recipe = snapshot.sumps[name].recipe if name in snapshot.sumps else None
+    recipe = recipe or next((alert.recipe for alert in alerts if alert.recipe), None)
+    return None if recipe is None or recipe.kind is RecipeKind.LEAVE_ALONE else recipe
+
+
+def _stop(name: str, alerts: tuple[Alert, ...], recipe: Recipe | None, plant: Plant) -> Stop:
+    return Stop(
+        sump=name,
+        priority=alerts[0].priority,
+        texts=tuple(alert.text for alert in alerts),
+        recipe=None if recipe is None else recipe_text(recipe, plant),
+    )
