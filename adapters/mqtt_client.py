@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import os
+import socket
 import ssl
 from dataclasses import dataclass
 from ipaddress import ip_address
 from pathlib import Path
-from typing import Final, Self
+from typing import Any, Final, Self
 
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
@@ -126,7 +127,11 @@ class MqttSettings:
         return None if self.password_file is None else self.password_file.read_text("utf-8").rstrip("\r\n")
 
     def _context(self) -> ssl.SSLContext:
-        context = ssl.create_default_context(cafile=self.ca_file)
+        context = _TidyContext(ssl.PROTOCOL_TLS_CLIENT)
+        if self.ca_file:
+            context.load_verify_locations(self.ca_file)
+        else:
+            context.load_default_certs()
         if self.client_certificate:
             context.load_cert_chain(self.client_certificate, self.client_key)
         return context
@@ -151,6 +156,21 @@ class MqttSettings:
                 f"source {self.source}: a file cannot be used ({error}): "
                 "password_file is text, ca_file, client_certificate and client_key are PEM"
             ) from error
+
+
+class _TidyContext(ssl.SSLContext):
+    """Shakes hands at once and closes the socket if that fails: paho would leave it open."""
+
+    def wrap_socket(self, sock: socket.socket, *arguments: Any, **options: Any) -> ssl.SSLSocket:
+        """Wrap and shake hands within bounds."""
+        secured = super().wrap_socket(sock, *arguments, **options)
+        try:
+            secured.settimeout(_CONNECT_TIMEOUT_S)
+            secured.do_handshake()
+        except BaseException:
+            secured.close()
+            raise
+        return secured
 
 
 def _credential(source: str) -> Path | None:

@@ -9,11 +9,9 @@ from __future__ import annotations
 
 import logging
 import select
-import socket
 import ssl
 import threading
 import time
-from contextlib import suppress
 from typing import Any, Final, Protocol
 
 from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags
@@ -21,6 +19,7 @@ from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from adapters.alarm import Alarm
 from adapters.board import Board
 from adapters.delivery import SourceState
 from adapters.mqtt_client import MqttSettings, Will
@@ -86,14 +85,13 @@ class Link:
         self._pace = pace or Pace()
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
-        self._waker, self._woken = socket.socketpair()
-        self._waker.setblocking(False)
-        self._woken.setblocking(False)
+        self._alarm: Alarm | None = None
         self._packets = 0
 
     def start(self) -> None:
         """Start the thread."""
         self._stopping.clear()
+        self._alarm = Alarm()
         self._thread = threading.Thread(target=self._run, name=f"mqtt {self._settings.source}", daemon=True)
         self._thread.start()
 
@@ -103,12 +101,16 @@ class Link:
         self.wake()
         if self._thread is not None:
             self._thread.join(timeout=30)
+        if self._alarm is not None:
+            self._alarm.close()
+            self._alarm = None
         self._board.set(SourceState.STOPPED, "stopped")
 
     def wake(self) -> None:
         """End the link's wait now (from any thread)."""
-        with suppress(BlockingIOError):
-            self._waker.send(b"\0")
+        alarm = self._alarm
+        if alarm is not None:
+            alarm.ring()
 
     def note_packet(self) -> None:
         """Tell that a callback saw a packet: the burst of reading goes on."""
@@ -151,7 +153,8 @@ class Link:
     def _live(self, connection: _Connection) -> None:
         began = time.monotonic()
         poll = select.poll()
-        poll.register(self._woken, select.POLLIN)
+        if self._alarm is not None:
+            poll.register(self._alarm.fd, select.POLLIN)
         while (sock := connection.client.socket()) is not None:
             if self._stopping.is_set():
                 self._leave(connection, poll)
@@ -181,9 +184,8 @@ class Link:
         decrypted = read and isinstance(sock, ssl.SSLSocket) and sock.pending() > 0
         events = dict(poll.poll(0 if decrypted else _TICK_MS))
         poll.unregister(sock)
-        if self._woken.fileno() in events:
-            with suppress(BlockingIOError):
-                self._woken.recv(65536)
+        if self._alarm is not None and self._alarm.fd in events:
+            self._alarm.hear()
         seen = events.get(sock.fileno(), 0)
         if decrypted or seen & ~select.POLLOUT:
             self._read_burst(client)

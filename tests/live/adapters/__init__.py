@@ -1,0 +1,1 @@
+"""The ways in and out against real brokers and pseudo-terminals."""

@@ -1,0 +1,1 @@
+"""Parsers, framing and words of the ways in and out."""

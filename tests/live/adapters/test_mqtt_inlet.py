@@ -1,0 +1,379 @@
+"""The MQTT inlet against a real broker: nothing acknowledged is lost, nothing is taken twice, nothing stops it."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from adapters.delivery import Receipt, SourceState
+from adapters.inlet import make_inlets
+from adapters.mqtt import MqttInlet
+from adapters.mqtt_client import MqttSettings
+from adapters.pace import Pace
+from adapters.payloads import payload_named
+from adapters.routes import routes_of
+from monitor.plant.reading import Signal
+from monitor.plant.types import Plant
+from tests.fixtures.mosquitto import Broker, Certificates
+from tests.fixtures.plants import mqtt_source, plant, signal, sump
+from tests.fixtures.ports import wait_for
+from tests.live.adapters.sink import PACE, Sink, Talker
+
+pytestmark = [pytest.mark.live, pytest.mark.broker]
+
+LEVEL = "hall-1/lathe-04/level"
+BRIX = "hall-1/lathe-04/brix"
+T0 = 1_930_000_000
+
+MakeInlet = Callable[..., MqttInlet]
+
+
+def works(port: int, payload: str = "json", **options: object) -> Plant:
+    return plant(
+        [mqtt_source("hall", port, payload=payload, **options)],
+        sump(
+            "lathe-04",
+            signal(Signal.LEVEL, "hall", LEVEL, "mm"),
+            signal(Signal.REFRACTOMETER, "hall", BRIX, "degBx"),
+        ),
+        sump("mill-02", signal(Signal.LEVEL, "hall", "hall-1/mill-02/level", "cm")),
+    )
+
+
+@pytest.fixture
+def inlet() -> Iterator[MakeInlet]:
+    """Give a maker of inlets with short waits; all are stopped at the end."""
+    made: list[MqttInlet] = []
+
+    def make(port: int, payload: str = "json", receipts: tuple[Receipt, ...] = (), **options: object) -> MqttInlet:
+        shop = works(port, payload, **options)
+        settings = MqttSettings.of(shop.sources["hall"], "bandkeeper-test-works-hall")
+        routes = routes_of(shop, "hall")
+        new = MqttInlet(
+            settings, routes, payload_named(payload), lambda: time.time() + 200e6, pace=Pace(**PACE), receipts=receipts
+        )
+        made.append(new)
+        return new
+
+    yield make
+    for one in made:
+        one.stop()
+
+
+def wait_up(one: MqttInlet) -> None:
+    wait_for(lambda: one.health().state is SourceState.UP, "the inlet is up")
+    wait_for(lambda: not one._asked, "the subscriptions are confirmed")
+
+
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_readings_arrive_in_canonical_units(broker: Broker, inlet: MakeInlet, protocol: str) -> None:
+    sink, one = Sink(), inlet(broker.port, protocol=protocol)
+    one.start(sink)
+    wait_up(one)
+    talker = Talker(broker.port)
+    talker.say_json(LEVEL, t=T0, v=251.4)
+    talker.say_json(BRIX, t="2031-02-28T00:00:00+01:00", v=5.2, u="degBx", q="doubtful")
+    talker.say_json("hall-1/mill-02/level", t=T0, v=2.5, u="in")
+    sink.wait(3)
+    talker.close()
+    got = {(r.sump, r.signal): (r.value, r.time_s, r.quality.value) for r in sink.readings}
+    assert got["lathe-04", Signal.LEVEL] == (251.4, float(T0), "good")
+    assert got["lathe-04", Signal.REFRACTOMETER] == (5.2, 1929999600.0, "doubtful")
+    assert got["mill-02", Signal.LEVEL] == (63.5, float(T0), "good")
+    assert one.health().accepted == 3
+
+
+def test_unacknowledged_messages_come_again_until_done(broker: Broker, inlet: MakeInlet) -> None:
+    forgetful, first = Sink(commits=False), inlet(broker.port)
+    first.start(forgetful)
+    wait_up(first)
+    talker = Talker(broker.port)
+    for n in range(5):
+        talker.say_json(LEVEL, t=T0 + n, v=200 + n)
+    forgetful.wait(5)
+    forgetful.deliveries[0].done()
+    acknowledged = len(forgetful.deliveries[0].readings)
+    first.stop()
+    talker.say_json(LEVEL, t=T0 + 5, v=205)
+    talker.close()
+
+    sink, second = Sink(), inlet(broker.port)
+    second.start(sink)
+    sink.wait(6 - acknowledged)
+    assert sorted(filter(None, sink.values)) == [200 + n for n in range(acknowledged, 6)]
+    wait_for(lambda: second.health().unconfirmed == 0, "all is acknowledged")
+    second.stop()
+
+    quiet, third = Sink(), inlet(broker.port)
+    third.start(quiet)
+    wait_up(third)
+    again = Talker(broker.port)
+    again.say_json(LEVEL, t=T0 + 9, v=209)
+    quiet.wait(1)
+    again.close()
+    assert quiet.values == [209]
+
+
+def test_the_session_holds_what_comes_while_we_are_away(broker: Broker, inlet: MakeInlet) -> None:
+    for protocol in ("5", "3.1.1"):
+        first = inlet(broker.port, protocol=protocol, client_id=f"away-{protocol}")
+        first.start(Sink())
+        wait_up(first)
+        first.stop()
+        talker = Talker(broker.port)
+        for n in range(50):
+            talker.say_json(LEVEL, t=T0 + n, v=n)
+        talker.close()
+        sink, second = Sink(), inlet(broker.port, protocol=protocol, client_id=f"away-{protocol}")
+        second.start(sink)
+        sink.wait(50)
+        assert sink.values == list(range(50))
+        second.stop()
+
+
+def test_a_killed_broker_loses_and_doubles_nothing_confirmed(broker: Broker, inlet: MakeInlet) -> None:
+    sink, one = Sink(), inlet(broker.port)
+    one.start(sink)
+    wait_up(one)
+    for round_ in range(3):
+        talker = Talker(broker.port)
+        for n in range(20):
+            talker.say_json(LEVEL, t=T0 + 100 * round_ + n, v=n)
+        talker.close()
+        broker.kill()
+        wait_for(lambda: one.health().state is SourceState.WAITING, "the loss is seen")
+        broker.start()
+        wait_up(one)
+    sink.wait(60)
+    wait_for(lambda: one.health().unconfirmed == 0, "all is acknowledged")
+    assert {reading.time_s for reading in sink.readings} == {T0 + 100 * r + n for r in range(3) for n in range(20)}
+
+
+def test_a_broker_that_is_not_there_yet_is_waited_for(tmp_path: Path, inlet: MakeInlet) -> None:
+    broker = Broker(tmp_path)
+    sink, one = Sink(), inlet(broker.port)
+    one.start(sink)
+    wait_for(lambda: "no broker answers" in one.health().detail, "it says that no broker answers")
+    assert one.health().state is SourceState.WAITING
+    assert one.health().remedy
+    with broker:
+        wait_up(one)
+        talker = Talker(broker.port)
+        talker.say_json(LEVEL, t=T0, v=1)
+        talker.close()
+        sink.wait(1)
+        one.stop()
+    assert one.health().state is SourceState.STOPPED
+
+
+def test_tls_with_an_authority_of_its_own(tmp_path: Path, certificates: Certificates, inlet: MakeInlet) -> None:
+    password = tmp_path / "password"
+    password.write_text("corn-flower\n")
+    with Broker(tmp_path, tls=certificates, client_certificates=True, users={"hall": "corn-flower"}) as broker:
+        files = {"ca_file": str(certificates.authority), "username": "hall", "password_file": str(password)}
+        card = {"client_certificate": str(certificates.client), "client_key": str(certificates.client_key)}
+        sink, one = Sink(), inlet(broker.port, **files, **card)
+        one.start(sink)
+        wait_up(one)
+
+        def secure(client: object) -> None:
+            client.tls_set(str(certificates.authority), str(certificates.client), str(certificates.client_key))  # type: ignore[attr-defined]
+            client.username_pw_set("hall", "corn-flower")  # type: ignore[attr-defined]
+
+        talker = Talker(broker.port, secure)
+        for n in range(200):
+            talker.say_json(LEVEL, t=T0 + n, v=n)
+        talker.close()
+        sink.wait(200)
+        assert sink.values == list(range(200))
+        one.stop()
+
+        without_card = inlet(broker.port, **files, client_id="no-card")
+        without_card.start(sink)
+        wait_for(lambda: "client certificate" in without_card.health().remedy, "it names the client certificate")
+        without_card.stop()
+
+
+def test_a_strange_authority_is_refused(tmp_path: Path, certificates: Certificates, inlet: MakeInlet) -> None:
+    with Broker(tmp_path, tls=certificates) as broker:
+        one = inlet(broker.port, ca_file=str(certificates.client))
+        one.start(Sink())
+        wait_for(lambda: one.health().state is SourceState.REFUSED, "the certificate is refused")
+        assert "ca_file" in one.health().remedy
+        one.stop()
+
+
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_a_wrong_password_is_said_and_put_right(tmp_path: Path, inlet: MakeInlet, protocol: str) -> None:
+    password = tmp_path / "password"
+    password.write_text("wrong")
+    with Broker(tmp_path, users={"hall": "right"}) as broker:
+        one = inlet(broker.port, username="hall", password_file=str(password), protocol=protocol)
+        one.start(Sink())
+        wait_for(lambda: one.health().state is SourceState.REFUSED, "the log-in is refused")
+        assert "password" in one.health().remedy
+        assert "wrong" not in repr(one.health())
+        password.write_text("right")
+        wait_up(one)
+        one.stop()
+
+
+def test_a_log_in_that_is_asked_for_and_missing(tmp_path: Path, inlet: MakeInlet) -> None:
+    with Broker(tmp_path, users={"hall": "right"}) as broker:
+        one = inlet(broker.port)
+        one.start(Sink())
+        wait_for(lambda: one.health().state is SourceState.REFUSED, "the log-in is refused")
+        assert "username and password_file" in one.health().remedy
+        one.stop()
+
+
+def test_the_password_may_be_a_systemd_credential(
+    tmp_path: Path, inlet: MakeInlet, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "hall-password").write_text("right\n")
+    monkeypatch.setenv("CREDENTIALS_DIRECTORY", str(tmp_path))
+    with Broker(tmp_path, users={"hall": "right"}) as broker:
+        one = inlet(broker.port, username="hall")
+        one.start(Sink())
+        wait_up(one)
+        one.stop()
+
+
+def test_garbage_is_kept_acknowledged_and_does_not_block(broker: Broker, inlet: MakeInlet) -> None:
+    sink, one = Sink(), inlet(broker.port, protocol="3.1.1")
+    one.start(sink)
+    wait_up(one)
+    talker = Talker(broker.port)
+    garbage = [
+        b"",
+        b"{",
+        b"\xff\xfe",
+        b'{"v": NaN}',
+        b'{"v": 1e999}',
+        b'{"v": true}',
+        b'{"v": 1, "u": "degBx"}',
+        b"[" * 5000,
+    ]
+    for n in range(40):
+        talker.say(LEVEL, garbage[n % len(garbage)])
+    talker.say(LEVEL, b'{"v": ' + b"1" * 70_000 + b"}")
+    far = time.time() + 400e6
+    talker.say_json(LEVEL, t=far, v=1)
+    talker.say_json(LEVEL, t=T0, v=7)
+    sink.wait(43)
+    talker.close()
+    assert sink.values == [7]
+    assert len(sink.rejected) == 42
+    assert all(refused.where == f"hall: {LEVEL}" and refused.why for refused in sink.rejected)
+    assert max(len(refused.raw) for refused in sink.rejected) <= 4096
+    wait_for(lambda: one.health().unconfirmed == 0, "all is acknowledged")
+    assert one.health().rejected == 42
+
+
+def test_a_topic_that_left_the_plant_file_is_refused_and_unsubscribed(broker: Broker, inlet: MakeInlet) -> None:
+    old = plant(
+        [mqtt_source("hall", broker.port)], sump("old", signal(Signal.LEVEL, "hall", "hall-1/gone/level", "mm"))
+    )
+    settings = MqttSettings.of(old.sources["hall"], "bandkeeper-test-works-hall")
+    before = MqttInlet(settings, routes_of(old, "hall"), payload_named("json"), time.time)
+    before.start(Sink())
+    wait_up(before)
+    before.stop()
+
+    sink, one = Sink(), inlet(broker.port)
+    one.start(sink)
+    wait_up(one)
+    talker = Talker(broker.port)
+    talker.say_json("hall-1/gone/level", v=1)
+    sink.wait(1)
+    assert "no signal" in sink.rejected[0].why
+    wait_for(lambda: "Received UNSUBSCRIBE" in broker.log, "the subscription is given up")
+    talker.say_json("hall-1/gone/level", v=2)
+    talker.say_json(LEVEL, t=T0, v=3)
+    sink.wait(2)
+    talker.close()
+    assert sink.values == [3]
+    assert len(sink.rejected) == 1
+
+
+def test_bare_numbers_in_a_burst_are_told_apart(broker: Broker, inlet: MakeInlet) -> None:
+    sink, one = Sink(), inlet(broker.port, "number")
+    one.start(sink)
+    wait_up(one)
+    talker = Talker(broker.port)
+    for n in range(50):
+        talker.say(LEVEL, b"%d.5" % n)
+    sink.wait(50)
+    talker.close()
+    assert sink.values == [n + 0.5 for n in range(50)]
+    assert len({round(reading.time_s, 3) for reading in sink.readings}) == 50
+
+
+def test_a_repeat_of_a_bare_number_is_the_same_reading(broker: Broker, inlet: MakeInlet) -> None:
+    """The connection breaks before the acknowledgement: the repeat bears the first time of arrival."""
+    sink, one = Sink(commits=False), inlet(broker.port, "number")
+    one.start(sink)
+    wait_up(one)
+    talker = Talker(broker.port)
+    talker.say(LEVEL, b"251.4")
+    sink.wait(1)
+    talker.close()
+    broker.restart()
+    sink.wait(2)
+    assert sink.readings[0] == sink.readings[1]
+    one.stop()
+
+    later, second = Sink(), inlet(broker.port, "number", receipts=sink.deliveries[0].receipts)
+    second.start(later)
+    later.wait(1)
+    assert later.readings == sink.readings[:1]
+
+
+def test_a_retained_number_of_unknown_age_is_not_believed(broker: Broker, inlet: MakeInlet) -> None:
+    talker = Talker(broker.port)
+    talker.say(LEVEL, b'{"v": 240}', retain=True)
+    talker.say(BRIX, b'{"t": 1930000000, "v": 5}', retain=True)
+    sink, one = Sink(), inlet(broker.port)
+    one.start(sink)
+    sink.wait(2)
+    talker.close()
+    assert sink.values == [5]
+    assert "nobody knows when" in sink.rejected[0].why
+
+
+def test_reading_stops_while_too_much_waits_for_the_disk(broker: Broker, inlet: MakeInlet) -> None:
+    """MQTT 5 hands over no more than the receive maximum before the first acknowledgement."""
+    sink, one = Sink(commits=False), inlet(broker.port)
+    one.start(sink)
+    wait_up(one)
+    talker = Talker(broker.port)
+    for n in range(1200):
+        talker.client.publish(LEVEL, b'{"t": %d, "v": %d}' % (T0 + n, n), qos=1)
+    sink.wait(1000)
+    talker.say_json("elsewhere", v=1)
+    assert len(sink.readings) == 1000
+    assert one.health().unconfirmed == 1000
+    sink.commits = True
+    for delivery in list(sink.deliveries):
+        delivery.done()
+    sink.wait(1200)
+    talker.close()
+    assert sink.values == list(range(1200))
+
+
+def test_make_inlets_builds_from_the_plant(broker: Broker) -> None:
+    (one,) = make_inlets(works(broker.port), time.time)
+    assert one.source == "hall"
+    sink = Sink()
+    one.start(sink)
+    assert isinstance(one, MqttInlet)
+    wait_up(one)
+    talker = Talker(broker.port)
+    talker.say_json(LEVEL, v=7)
+    sink.wait(1)
+    talker.close()
+    one.stop()
+    assert sink.readings[0].time_s == sink.readings[0].arrived_s
