@@ -10,9 +10,8 @@ import random
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any, Final, Literal
+from typing import Any, Final, Literal, Protocol
 
-from config_demo.desk import HttpDesk, MqttDesk
 from config_demo.feed import stamp
 from config_demo.story import UNTOUCHED
 from config_demo.world import SumpTruth, World
@@ -20,6 +19,29 @@ from config_demo.world import SumpTruth, World
 SETTLE_S: Final = 40 * 60.0  # from the last bucket until everybody compares: circulation and a few readings
 _ACTED_ON: Final = ("leaves_band_unattended", "outside_band", "loss_jump")
 _WEEKDAYS: Final = 5
+
+
+class Display(Protocol):
+    """Where somebody reads a recipe."""
+
+    def recipe(self, sump: str) -> dict[str, Any] | None:
+        """Return the recipe of a sump, if it has one."""
+
+
+class Desk(Display, Protocol):
+    """Where somebody reads everything else and writes things down."""
+
+    def sump(self, sump: str) -> dict[str, Any]:
+        """Return all that is said of a sump."""
+
+    def alerts(self) -> list[dict[str, Any]]:
+        """Return all alerts."""
+
+    def log(self, entry: Mapping[str, Any]) -> None:
+        """Write a line into the log book."""
+
+    def acknowledge(self, alert_id: str, who: str) -> None:
+        """Say that somebody has seen to an alert."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +74,7 @@ class Poured:
 
 @dataclass(slots=True)
 class Act:
-    """One recipe carried out: what it promised, what was true, what the daemon then believed, what nobody's twin did."""
+    """One recipe carried out: what it promised, what was true, what the daemon then believed."""
 
     sump: str
     person: str
@@ -86,8 +108,8 @@ class Crew:
     """Everybody, with what they have done so far. `tell` gets a sentence for each noteworthy thing."""
 
     world: World
-    desk: HttpDesk
-    display: MqttDesk
+    desk: Desk
+    display: Display
     tell: Callable[[str], None]
     people: Sequence[Person] = CREW
     acts: list[Act] = field(default_factory=list)
@@ -113,10 +135,14 @@ class Crew:
             if sump != UNTOUCHED and sump in self.world.sumps:
                 self._see_to(person, sump, alerts)
 
+    def settling(self) -> list[Act]:
+        """Return the acts that have settled by now and have not been compared."""
+        now_s = self.world.now_s
+        return [act for act in self.acts if not act.landed and now_s >= act.time_s + SETTLE_S]
+
     def settled(self) -> list[Act]:
         """Compare promise, truth and belief for the acts that have settled by now; returns those."""
-        now_s = self.world.now_s
-        ripe = [act for act in self.acts if not act.landed and now_s >= act.time_s + SETTLE_S]
+        ripe = self.settling()
         for act in ripe:
             fill, believed = self.world.sumps[act.sump].fill, self.desk.sump(act.sump)
             act.truth_l, act.truth_pct = fill.volume_l, fill.pct
@@ -133,10 +159,8 @@ class Crew:
         self.tell(f"{person.name} goes round with the hand refractometer and logs {self.checks} checks")
 
     def _see_to(self, person: Person, sump: str, alerts: Sequence[Mapping[str, Any]]) -> None:
-        recipe = (self.display if person.reads == "mqtt" else self.desk).recipe(sump)
-        if recipe is None:
-            return
-        recipe = _doable_now(recipe, stamp(self.world.now_s))
+        told = (self.display if person.reads == "mqtt" else self.desk).recipe(sump)
+        recipe = _doable_now(told, stamp(self.world.now_s))
         if recipe is None:
             return
         twin = self.world.sumps[sump].twin()
@@ -178,7 +202,9 @@ class Crew:
         )
         where = "the display" if person.reads == "mqtt" else "the phone"
         words = ", ".join(filter(None, done))
-        self.tell(f"{person.name} reads {sump}'s recipe off {where}: {words}{'; logs it' if logged else '; logs nothing'}")
+        self.tell(
+            f"{person.name} reads {sump}'s recipe off {where}: {words}{'; logs it' if logged else '; logs nothing'}"
+        )
 
     def _do(self, person: Person, sump: str, step: Mapping[str, Any], draw: random.Random, *, logged: bool) -> str:
         truth = self.world.sumps[sump]
@@ -210,7 +236,7 @@ def as_people_measure(volume_l: float) -> float:
     """Round litres as somebody with a bucket does: whole litres, half ones below ten, a tenth below one."""
     if volume_l < 1.0:
         return max(round(volume_l, 1), 0.1)
-    return float(round(volume_l)) if volume_l >= 10.0 else round(volume_l * 2.0) / 2.0  # noqa: PLR2004 - see above
+    return float(round(volume_l)) if volume_l >= 10.0 else round(volume_l * 2.0) / 2.0
 
 
 def _by_sump(alerts: Sequence[Mapping[str, Any]]) -> dict[str, list[Mapping[str, Any]]]:
@@ -222,9 +248,11 @@ def _by_sump(alerts: Sequence[Mapping[str, Any]]) -> dict[str, list[Mapping[str,
     return wanted
 
 
-def _doable_now(recipe: Mapping[str, Any], now: str) -> Mapping[str, Any] | None:
+def _doable_now(recipe: Mapping[str, Any] | None, now: str) -> Mapping[str, Any] | None:
     """Return the recipe if it can be done now, what to do instead if it would have to wait, else nothing."""
-    for candidate in (recipe, recipe.get("instead")):
-        if candidate and not any(step["do"] == "wait_until" and step.get("time", "") > now for step in candidate["steps"]):
+    for candidate in (recipe, (recipe or {}).get("instead")):
+        if candidate and not any(
+            step["do"] == "wait_until" and step.get("time", "") > now for step in candidate["steps"]
+        ):
             return candidate
     return None

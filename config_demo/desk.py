@@ -14,6 +14,7 @@ from collections.abc import Mapping
 from typing import Any
 
 import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
 
 _PATIENCE_S = 30.0
 
@@ -54,7 +55,7 @@ class HttpDesk:
                 return json.loads(answer.read() or b"null")
         except urllib.error.HTTPError as error:
             with error:
-                if error.code == 404:  # noqa: PLR2004 - the HTTP status
+                if error.code == 404:
                     return None
                 raise RuntimeError(f"{path}: {error.code} {error.read().decode(errors='replace')}") from error
 
@@ -66,7 +67,7 @@ class MqttDesk:
         self._root = f"bandkeeper/{plant_id}/sump/"
         self._lock = threading.Lock()
         self._recipes: dict[str, dict[str, Any]] = {}
-        self._client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, client_id="demo-display", protocol=mqtt.MQTTv311)
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="demo-display", protocol=mqtt.MQTTv311)
         self._client.on_connect = self._subscribe
         self._client.on_message = self._keep
         self._client.connect(host, port)

@@ -16,10 +16,12 @@ from pathlib import Path
 from typing import Protocol
 
 import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
 
 from config_demo.instruments import Said
+from monitor.plant.reading import Signal
 
-_UNIT_ON_THE_LINE = {"level": "mm", "refractometer": "Bx", "running": "run"}
+_UNIT_ON_THE_LINE = {Signal.LEVEL: "mm", Signal.REFRACTOMETER: "Bx", Signal.RUNNING: "run"}
 
 
 class Feed(Protocol):
@@ -42,9 +44,7 @@ class MqttFeed:
 
     def __init__(self, port: int, *, host: str = "127.0.0.1") -> None:
         self.sent = 0
-        self._client = mqtt.Client(
-            mqtt.CallbackAPIVersion.VERSION2, client_id="demo-gateways", protocol=mqtt.MQTTv311
-        )
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="demo-gateways", protocol=mqtt.MQTTv311)
         self._client.connect(host, port)
         self._client.loop_start()
 
@@ -65,6 +65,7 @@ class LineFeed:
     """Instruments on one serial line, here a pseudo-terminal whose far end is linked at `port`.
 
     A line reads `2031-03-05T06:00:00Z teal-level 251,4 mm` and ends with CR LF; the decimal comma is the instrument's.
+    Before the first line comes an empty one, so that whoever has just opened the port knows where a line begins.
     """
 
     def __init__(self, port: Path) -> None:
@@ -76,6 +77,8 @@ class LineFeed:
 
     def send(self, said: Iterable[Said]) -> None:
         """Write each as a line."""
+        if self.sent == 0:
+            self._write(b"\r\n")
         for one in said:
             self._write(f"{stamp(one.time_s)} {one.gauge.address} {line_value(one)}\r\n".encode("ascii"))
             self.sent += 1
@@ -95,4 +98,4 @@ class LineFeed:
 
 def line_value(said: Said) -> str:
     """Write value and unit as the instrument does, with a decimal comma."""
-    return f"{said.value}".replace(".", ",") + f" {_UNIT_ON_THE_LINE[said.gauge.kind]}"
+    return f"{said.value}".replace(".", ",") + f" {_UNIT_ON_THE_LINE[said.gauge.signal]}"

@@ -8,11 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Literal
 
 from config_demo.world import SumpTruth, World
+from monitor.plant.reading import Signal
 
-Kind = Literal["level", "refractometer", "running"]
 _SECONDS_A_DAY = 86_400.0
 
 
@@ -34,7 +33,7 @@ class Gauge:
     """One signal of one sump and where it is sent: `source` and `address` as the plant file names them."""
 
     sump: str
-    kind: Kind
+    signal: Signal
     source: str
     address: str
     period_s: float
@@ -77,10 +76,10 @@ class Instruments:
 
     def _value(self, gauge: Gauge) -> float:
         sump, quirks = self.world.sumps[gauge.sump], self.quirks.get(gauge.sump, Quirks())
-        if gauge.kind == "running":
+        if gauge.signal is Signal.RUNNING:
             return float(sump.running)
-        draw = self.world.fate.stream("noise", gauge.sump, gauge.kind, self.world.now_s)
-        if gauge.kind == "level":
+        draw = self.world.fate.stream("noise", gauge.sump, gauge.signal.value, self.world.now_s)
+        if gauge.signal is Signal.LEVEL:
             noise = quirks.level_noise_running_mm if sump.running else quirks.level_noise_mm
             return max(round(self.height_mm[gauge.sump](sump.in_gauge_l) + draw.gauss(0.0, noise), 1), 0.0)
         chips = draw.uniform(1.0, 4.0) if sump.running and draw.random() < quirks.chips else 0.0

@@ -208,7 +208,9 @@ def landing_table(summary: Summary) -> Table:
 
 def summary_table(summary: Summary) -> Table:
     """Return the summary as a table of two columns."""
-    table = Table(title="Measured in this run", title_justify="left", box=box.SIMPLE_HEAD, show_header=False, pad_edge=False)
+    table = Table(
+        title="Measured in this run", title_justify="left", box=box.SIMPLE_HEAD, show_header=False, pad_edge=False
+    )
     table.add_column(no_wrap=True)
     table.add_column()
     for what, words in summary.lines():

@@ -49,14 +49,18 @@ HAPPENINGS: Final[tuple[Happening, ...]] = (
     Happening(at(0, "11:10"), "plover", "pour", 45.0, 13.0, "old Teo tops up by eye, far too rich, and tells nobody"),
     Happening(at(0, "12:40"), "curlew", "gateway_off", tale="the gateway of curlew loses its supply"),
     Happening(at(0, "19:10"), "curlew", "gateway_on", tale="somebody puts the plug of curlew's gateway back in"),
-    Happening(at(1, "09:40"), "turnstone", "pour", 42.0, 1.0, "an apprentice fills up turnstone with weak mix, unlogged"),
+    Happening(
+        at(1, "09:40"), "turnstone", "pour", 42.0, 1.0, "an apprentice fills up turnstone with weak mix, unlogged"
+    ),
     Happening(at(4, "12:30"), "petrel", "pour", 30.0, 4.0, "the Sunday watchman gives petrel a few buckets, unlogged"),
     Happening(at(6, "10:15"), "avocet", "pour", 28.0, 9.0, "a setter tops up avocet on his way, unlogged"),
 )
 
 
-def _nature(name: str, full: float, start: tuple[float, float], rates: tuple[float, float, float], **more: float) -> Nature:
-    """Make a nature: `start` is litres and percent, `rates` evaporation idle and running and drag-out, litres an hour."""
+def _nature(
+    name: str, full: float, start: tuple[float, float], rates: tuple[float, float, float], **more: float
+) -> Nature:
+    """Make a nature: `start` is litres and percent, `rates` litres an hour: evaporation idle, running, drag-out."""
     leak_l_per_h = more.get("leak", 0.0)
     return Nature(
         id=name,
@@ -75,18 +79,18 @@ def _nature(name: str, full: float, start: tuple[float, float], rates: tuple[flo
 NATURES: Final[Mapping[str, Nature]] = {
     nature.id: nature
     for nature in (
-        _nature("gannet", 400, (335, 9.35), (0.40, 1.60, 0.45)),
-        _nature("heron", 220, (185, 8.80), (0.20, 0.90, 0.30)),
-        _nature("plover", 180, (112, 6.90), (0.15, 0.60, 0.20), share=0.80),
+        _nature("gannet", 400, (335, 9.15), (0.40, 1.60, 0.45)),
+        _nature("heron", 220, (185, 8.65), (0.20, 0.90, 0.30)),
+        _nature("plover", 180, (112, 6.50), (0.15, 0.60, 0.20), share=0.80),
         _nature("curlew", 300, (245, 7.60), (0.25, 1.00, 0.35)),
         _nature("petrel", 400, (365, 7.40), (0.35, 1.15, 0.30), share=0.92),
-        _nature("dunlin", 250, (205, 7.70), (0.20, 0.80, 0.25)),
+        _nature("dunlin", 250, (205, 7.88), (0.20, 0.80, 0.25)),
         _nature("osprey", 500, (455, 8.00), (0.35, 1.20, 0.40), leak=2.2),
         _nature("avocet", 160, (146, 6.90), (0.10, 0.45, 0.20), share=0.80),
-        _nature("teal", 200, (172, 7.90), (0.15, 0.70, 0.25)),
+        _nature("teal", 200, (172, 7.80), (0.15, 0.70, 0.25)),
         _nature("puffin", 260, (152, 8.10), (0.25, 0.60, 0.90)),
         _nature("sanderling", 240, (214, 6.80), (0.15, 0.55, 0.40), share=0.80),
-        _nature("turnstone", 320, (262, 6.75), (0.20, 0.80, 0.45)),
+        _nature("turnstone", 320, (262, 6.40), (0.20, 0.80, 0.45)),
     )
 }
 

@@ -71,11 +71,14 @@ class Summary:
     def _time(self) -> str:
         days, real = (self.to_s - self.from_s) / 86_400.0, self.real_s
         pace = (self.to_s - self.from_s) / real if real > 0.0 else 0.0
-        return f"{days:.1f} days in {real:.0f} s, {pace:,.0f} times as fast as life{', cut short' if self.cut_short else ''}"
+        ended = ", cut short" if self.cut_short else ""
+        return f"{days:.1f} days in {real:.0f} s, {pace:,.0f} times as fast as life{ended}"
 
     def _top_ups(self) -> str:
         unlogged = self.top_ups - self.logged
-        words = f"{self.top_ups} poured in, {self.logged} logged, {len(self.noticed)} of {unlogged} unlogged ones noticed"
+        words = (
+            f"{self.top_ups} poured in, {self.logged} logged, {len(self.noticed)} of {unlogged} unlogged ones noticed"
+        )
         off = middle([abs((event.volume_l or 0.0) - pour.volume_l) / pour.volume_l for pour, event in self.noticed])
         return words if off is None else f"{words}, volume off by {100.0 * off:.0f} % (median)"
 
@@ -112,7 +115,8 @@ class Summary:
         said = self.untouched_said
         if said is None:
             return words
-        return f"{words}; said {local(said.time_s)}: likely {local(said.p50_s)} ({local(said.p10_s)} to {local(said.p90_s)})"
+        likely = f"likely {local(said.p50_s)} ({local(said.p10_s)} to {local(said.p90_s)})"
+        return f"{words}; said {local(said.time_s)}: {likely}"
 
     def _leak(self) -> str:
         if self.leak_found_after_h is None:

@@ -44,7 +44,7 @@ def limits_of(plant: Plant) -> dict[str, Limits]:
 
 @dataclass(frozen=True, slots=True)
 class Spell:
-    """A time that a sump spent outside its band; `to_s` is None while it lasts. `attended`: it left with people there."""
+    """A time that a sump spent outside its band; `to_s` is None while it lasts, `attended` if people saw it leave."""
 
     sump: str
     side: Side

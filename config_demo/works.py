@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from importlib.resources import files
 from pathlib import Path
-from typing import Final, get_args
+from typing import Final
 
-from config_demo.instruments import Gauge, Instruments, Kind
+from config_demo.instruments import Gauge, Instruments
 from config_demo.story import NATURES, QUIRKS
 from config_demo.world import World
 from monitor.plant.types import Plant
@@ -40,12 +40,10 @@ def line_port(folder: Path, source: str) -> Path:
 
 def gauges_of(plant: Plant) -> tuple[Gauge, ...]:
     """Return the gauges that the plant file names, spread over the minutes of their period."""
-    kinds = get_args(Kind)
     return tuple(
-        Gauge(sump.id, spec.signal.value, spec.source, spec.address, spec.period_s, (_SPREAD_S * place) % spec.period_s)
+        Gauge(sump.id, spec.signal, spec.source, spec.address, spec.period_s, (_SPREAD_S * place) % spec.period_s)
         for place, sump in enumerate(plant.sumps.values())
         for spec in sump.signals.values()
-        if spec.signal.value in kinds
     )
 
 

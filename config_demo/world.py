@@ -1,7 +1,7 @@
 """The truth of the invented works: water and concentrate in every sump, minute by minute.
 
-An own small physics that knows nothing of the estimator it is shown to. Chance is drawn by name (seed, sump, day), never
-from one shared stream: what people do to one sump changes neither the weather nor the jobs of any other, and two
+An own small physics that knows nothing of the estimator it is shown to. Chance is drawn by name (seed, sump, day),
+never from one shared stream: what people do to one sump changes neither the weather nor the jobs of any other, and two
 worlds with the same seed have the same days. Litres, percent by volume, Unix seconds; every litre is in the ledger.
 """
 

@@ -1,0 +1,62 @@
+"""Keeps the invented world from running ahead of the daemon: what was sent must be taken in before time goes on."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+_LOOK_EVERY_S: Final = 0.01
+
+
+class FallenBehindError(RuntimeError):
+    """The daemon did not catch up within the patience of the demo."""
+
+
+@dataclass(frozen=True, slots=True)
+class Gate:
+    """Waits for the daemon.
+
+    `sent` and `taken_in` count readings; `pictured_s` is the simulated time of the daemon's latest picture, `now_s` of
+    the clock. At most `most_waiting` readings may be under way and the picture at most `most_behind_s` old. Waiting
+    ends at once when `stopped` says so, and with FallenBehindError after `patience_s` real seconds without progress.
+    """
+
+    sent: Callable[[], int]
+    taken_in: Callable[[], int]
+    pictured_s: Callable[[], float]
+    now_s: Callable[[], float]
+    stopped: Callable[[], bool]
+    most_waiting: int = 200
+    most_behind_s: float = 1_800.0
+    patience_s: float = 60.0
+
+    def keep_close(self) -> None:
+        """Wait until the daemon is close enough behind for time to go on."""
+        self._wait(lambda: self._waiting() <= self.most_waiting and self._behind_s() <= self.most_behind_s)
+
+    def catch_up(self) -> None:
+        """Wait until the daemon knows all that was sent and its picture is of now."""
+        self._wait(lambda: self._waiting() <= 0 and self._behind_s() <= 0.0)
+
+    def _waiting(self) -> int:
+        return self.sent() - self.taken_in()
+
+    def _behind_s(self) -> float:
+        return self.now_s() - self.pictured_s()
+
+    def _wait(self, fine: Callable[[], bool]) -> None:
+        mark, since = self._mark(), time.monotonic()
+        while not fine() and not self.stopped():
+            time.sleep(_LOOK_EVERY_S)
+            if self._mark() != mark:
+                mark, since = self._mark(), time.monotonic()
+            elif time.monotonic() - since > self.patience_s:
+                raise FallenBehindError(
+                    f"{self._waiting()} readings are not taken in and the picture is {self._behind_s():.0f} simulated"
+                    f" seconds old after {self.patience_s:.0f} s without progress"
+                )
+
+    def _mark(self) -> tuple[int, float]:
+        return self.taken_in(), self.pictured_s()

@@ -1,0 +1,93 @@
+"""Time goes on only when it is moved, never faster than asked, and waits for a daemon that is behind."""
+
+from __future__ import annotations
+
+import threading
+import time
+
+import pytest
+
+from config_demo.clock import DemoClock
+from config_demo.gate import FallenBehindError, Gate
+
+
+class FakeTime:
+    def __init__(self) -> None:
+        self.now = 100.0
+        self.slept: list[float] = []
+
+    def monotonic(self) -> float:
+        return self.now
+
+    def sleep(self, seconds: float) -> None:
+        self.slept.append(seconds)
+        self.now += seconds
+
+
+def test_the_clock_keeps_its_pace() -> None:
+    real = FakeTime()
+    clock = DemoClock(1000.0, 60.0, monotonic=real.monotonic, sleep=real.sleep)
+    for _ in range(10):
+        clock.advance(60.0)
+    assert clock.now_s() == 1600.0
+    assert real.now == pytest.approx(110.0)
+
+
+def test_long_waits_are_not_caught_up_on() -> None:
+    real = FakeTime()
+    clock = DemoClock(0.0, 60.0, monotonic=real.monotonic, sleep=real.sleep)
+    real.now += 50.0
+    clock.advance(60.0)
+    clock.advance(60.0)
+    assert sum(real.slept) == pytest.approx(1.75)
+
+
+def test_a_clock_without_pace_is_refused() -> None:
+    with pytest.raises(ValueError, match="above 0"):
+        DemoClock(0.0, 0.0)
+
+
+class Daemon:
+    """Takes readings in and renews its picture a little at each look."""
+
+    def __init__(self, *, stuck: bool = False) -> None:
+        self.taken = 0
+        self.pictured = 0.0
+        self.stuck = stuck
+
+    def taken_in(self) -> int:
+        if not self.stuck:
+            self.taken = min(self.taken + 50, 1000)
+        return self.taken
+
+    def pictured_s(self) -> float:
+        if not self.stuck and self.taken == 1000:
+            self.pictured = min(self.pictured + 600.0, 7200.0)
+        return self.pictured
+
+
+def gate(daemon: Daemon, stop: threading.Event, patience_s: float = 60.0) -> Gate:
+    return Gate(lambda: 1000, daemon.taken_in, daemon.pictured_s, lambda: 7200.0, stop.is_set, patience_s=patience_s)
+
+
+def test_keeping_close_leaves_some_under_way_and_catching_up_does_not() -> None:
+    daemon, stop = Daemon(), threading.Event()
+    gate(daemon, stop).keep_close()
+    assert daemon.taken >= 800
+    assert daemon.pictured >= 5400.0
+    gate(daemon, stop).catch_up()
+    assert daemon.taken == 1000
+    assert daemon.pictured == 7200.0
+
+
+def test_a_stuck_daemon_is_said_after_the_patience() -> None:
+    with pytest.raises(FallenBehindError, match="1000 readings"):
+        gate(Daemon(stuck=True), threading.Event(), patience_s=0.05).catch_up()
+
+
+def test_stopping_ends_the_wait() -> None:
+    stop = threading.Event()
+    threading.Timer(0.05, stop.set).start()
+    since = time.monotonic()
+    gate(Daemon(stuck=True), stop).catch_up()
+    assert time.monotonic() - since < 30.0
