@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from monitor.plant.quantity import L_PER_US_FL_OZ, L_PER_US_GAL
 from monitor.plant.types import Plant, UnitSystem
 
-# Smallest parts worth measuring: under one bucket, under five, and above. Litres, or US gallons (pint, quart, gallon).
-_PARTS = {"metric": (0.5, 1.0, 5.0), "us": (0.125 * L_PER_US_GAL, 0.25 * L_PER_US_GAL, L_PER_US_GAL)}
+# Smallest parts worth measuring: under one bucket, under five, and above (US: quart, quart, gallon).
+_PARTS = {"metric": (0.5, 1.0, 5.0), "us": (0.25 * L_PER_US_GAL, 0.25 * L_PER_US_GAL, L_PER_US_GAL)}
 # Smallest amounts of concentrate: in a bucket that takes up to a litre (a US quart) and in one that takes more.
 _POURS = {"metric": (0.01, 0.05, 1.0), "us": (0.5 * L_PER_US_FL_OZ, L_PER_US_FL_OZ, 0.25 * L_PER_US_GAL)}
 _SLACK = 1e-6
@@ -44,7 +44,8 @@ class Measures:
     def part_l(self, volume_l: float) -> float:
         """Smallest part of a bucket worth measuring for such a volume.
 
-        Half a litre or a US pint below one bucket, a litre or a US quart below five, five litres or a US gallon above.
+        Half a litre below one bucket, a litre below five, five litres above; in US units a quart below five buckets,
+        a gallon above.
         """
         fine, middle, coarse = _PARTS[self.units]
         if volume_l < self.bucket_l - _SLACK:

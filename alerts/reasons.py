@@ -6,7 +6,7 @@ from alerts.bench import Bench
 from alerts.landing import Round
 from alerts.plans import Plan
 from alerts.types import RecipeKind
-from alerts.words import level, moment, percent, pour, volume
+from alerts.words import about, level, mix, moment, percent, pour, volume
 from monitor.model.types import Side
 
 _SIDES = {Side.RICH: "rich", Side.LEAN: "lean", Side.LOW: "at its lowest level", Side.NONE: "out"}
@@ -24,7 +24,7 @@ def why_leave_alone(bench: Bench) -> str:
 
 def why_stuck(bench: Bench) -> str:
     """Say that no correction is possible inside the limits, and what to do instead."""
-    full, lowest = (volume(bench.plant, litres) for litres in (bench.sump.full_l, bench.sump.lowest_l))
+    full, lowest = (about(bench.plant, litres) for litres in (bench.sump.full_l, bench.sump.lowest_l))
     return (
         f"{stands(bench)} Between lowest ({lowest}) and full ({full}) there is neither room to add nor fluid to take "
         "out. Read the gauge at rest, measure the strength and ask the person in charge of the fluid."
@@ -45,7 +45,7 @@ def stands(bench: Bench) -> str:
     elif start.concentration_pct < low:
         where = "leaner than"
     return (
-        f"{volume(bench.plant, start.volume_l)} at {percent(start.concentration_pct)}, {where} the band of "
+        f"{about(bench.plant, start.volume_l)} at {percent(start.concentration_pct)}, {where} the band of "
         f"{percent(low)} to {percent(high)}."
     )
 
@@ -107,7 +107,7 @@ def say_bucket(bench: Bench, one: Round) -> str:
     strong = bucket * one.mix_pct / 100.0
     return (
         f"Each {volume(bench.plant, bucket)}: {volume(bench.plant, bucket - strong)} water, then "
-        f"{pour(bench.plant, strong)} concentrate into it ({percent(one.mix_pct, 2)})."
+        f"{pour(bench.plant, strong)} concentrate into it ({mix(one.mix_pct)})."
     )
 
 

@@ -16,7 +16,7 @@ from alerts.plans import Plan, in_steps, run_down_then_fill, take_out_and_refill
 from alerts.reasons import why_check_first, why_leave_alone, why_plan, why_stuck
 from alerts.sheet import bare_recipe, measure_step, recipe_from
 from alerts.types import Recipe, RecipeKind, Step
-from alerts.words import duration, moment, volume
+from alerts.words import about, duration, moment
 from monitor.model.types import Estimate, Event, Forecast
 from monitor.plant.reading import Signal
 from monitor.plant.types import Plant, Sump
@@ -192,7 +192,7 @@ def _check_first(bench: Bench, doubt: str, tentative: Recipe) -> Recipe:
 def _look_for_leak(bench: Bench, jump: Event, then: Recipe) -> Recipe:
     steps = (Step("look", what=f"Look for the loss: {_LEAK_PLACES}."), measure_step())
     since = moment(bench.plant, jump.time_s, bench.now_s)
-    rate = "" if jump.volume_l is None else f" of about {volume(bench.plant, jump.volume_l)} a day"
+    rate = "" if jump.volume_l is None else f" of about {about(bench.plant, jump.volume_l)} a day"
     why = f"It loses more than before{rate} since {since}: find and stop the loss before filling."
     instead = then if then.kind is not RecipeKind.LEAVE_ALONE else None
     return bare_recipe(bench, RecipeKind.LOOK_FOR_LEAK, steps, why, instead)

@@ -75,14 +75,14 @@ def measure_step() -> Step:
 
 
 def landing(bench: Bench, end: State) -> Landing:
-    """Round a landing: litres and percent to two decimals, the chance to three and never rounded up to certainty."""
+    """Round a landing: litres and percent to two decimals, the chance down to three, at most 0.999."""
     early, late = end.interval()
     return Landing(
         volume_l=round(end.volume_l, 2),
         concentration_pct=round(end.concentration_pct, 2),
         p10=round(early, 2),
         p90=round(late, 2),
-        in_band_probability=math.floor(end.chance_inside(*bench.band) * 1000 + 1e-9) / 1000,
+        in_band_probability=min(math.floor(end.chance_inside(*bench.band) * 1000 + 1e-9) / 1000, 0.999),
     )
 
 

@@ -151,7 +151,11 @@ class AlertState(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Alert:
-    """One alert over its whole life. `exit_p50_h` is hours from the last update; `text` is one sentence for people."""
+    """One alert over its whole life. `exit_p50_h` is hours from the last update; `text` is one sentence for people.
+
+    `told_s`, `told_exit_s` and `told_as` are when it was last announced, the likely exit it then named and what it then
+    asked for; `absent_s` is since when the condition has been away; `returns` counts how often it came back.
+    """
 
     id: str
     sump: str
@@ -170,6 +174,21 @@ class Alert:
     shelved_until_s: float | None = None
     shelved_reason: str = ""
     recipe: Recipe | None = None
+    told_s: float | None = None
+    told_exit_s: float | None = None
+    told_as: str = ""
+    absent_s: float | None = None
+    returns: int = 0
+
+    @property
+    def key(self) -> tuple[str, AlertKind, str]:
+        """What makes it one alert: sump, kind and subject."""
+        return self.sump, self.kind, self.subject
+
+    @property
+    def exit_p50_s(self) -> float | None:
+        """The likely exit as a moment."""
+        return None if self.exit_p50_h is None else self.updated_s + 3600.0 * self.exit_p50_h
 
     @property
     def is_open(self) -> bool:

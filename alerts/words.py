@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from monitor.plant.quantity import L_PER_US_FL_OZ, L_PER_US_GAL, MM_PER_INCH
+from monitor.plant.quantity import L_PER_US_GAL
+from monitor.plant.show import show_height, show_small_volume, show_strength, show_volume
 from monitor.plant.types import Plant
 
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
@@ -20,8 +20,13 @@ def number(value: float, decimals: int) -> str:
     return "0" if text == "-0" else text
 
 
+def about(plant: Plant, litres: float) -> str:
+    """Write a volume that is estimated, as a gauge shows it: `310 L`, `81.9 US gal`."""
+    return show_volume(litres, plant.units)
+
+
 def volume(plant: Plant, litres: float) -> str:
-    """Write a volume: `60 L`, `16.25 US gal`."""
+    """Write a volume that is to be measured out: `60 L`, `16.25 US gal`."""
     if plant.units == "us":
         return f"{number(litres / L_PER_US_GAL, 2)} US gal"
     return f"{number(litres, 1)} L"
@@ -30,19 +35,23 @@ def volume(plant: Plant, litres: float) -> str:
 def pour(plant: Plant, litres: float) -> str:
     """Write an amount of concentrate: `200 mL`, `2.6 L`, `7 US fl oz`, `1.25 US gal`."""
     if plant.units == "us":
-        ounces = litres / L_PER_US_FL_OZ
-        return f"{number(ounces, 1)} US fl oz" if ounces < 127.9 else volume(plant, litres)
-    return f"{number(litres * 1000, 0)} mL" if litres < 0.9995 else f"{number(litres, 2)} L"
+        return show_small_volume(litres, "us") if litres < 0.995 * L_PER_US_GAL else volume(plant, litres)
+    return show_small_volume(litres, "metric") if litres < 0.9975 else f"{number(litres, 2)} L"
 
 
 def level(plant: Plant, millimetres: float) -> str:
-    """Write a height on the gauge: `212 mm`, `8.3 in`."""
-    return f"{number(millimetres / MM_PER_INCH, 1)} in" if plant.units == "us" else f"{number(millimetres, 0)} mm"
+    """Write a height on the gauge: `212 mm`, `8 3/8 in`."""
+    return show_height(millimetres, plant.units)
 
 
-def percent(value: float, decimals: int = 1) -> str:
+def percent(value: float) -> str:
     """Write a strength: `8.1 %`."""
-    return f"{number(value, decimals)} %"
+    return show_strength(value)
+
+
+def mix(value: float) -> str:
+    """Write the strength of a mix to be made: `1 %`, `1.25 %`."""
+    return f"{number(value, 2)} %"
 
 
 def moment(plant: Plant, time_s: float, now_s: float) -> str:
@@ -71,6 +80,8 @@ def twentieths(chance: float) -> str:
     return f"{count} of 20"
 
 
-def finite(value: float | None) -> float | None:
-    """Turn a number that is not finite into None."""
-    return value if value is not None and math.isfinite(value) else None
+def chance(share: float) -> str:
+    """Write a chance in whole percent, never rounded up: `97 %`, `over 99 %`."""
+    if share > 0.99:
+        return "over 99 %"
+    return f"{int(100 * share + 1e-9)} %" if share >= 0.01 else "under 1 %"

@@ -1,0 +1,243 @@
+"""What asks for somebody: the conditions behind alerts.
+
+They are judged from estimate, forecast, events and the attended calendar. A condition is listed when it stands at all;
+`enter` tells whether it is strong enough to raise an alert, without it the condition only keeps an alert open that
+stands already. So entering and leaving differ in every condition:
+
+*Leaves its band unattended.* The question is not "is it out?" but "will it leave before somebody is back, and is this
+the last good moment to act?". Somebody is back at the start of the next attended window after the present one (after
+this moment, when nobody is there). The moment is right from `LEAD_H` hours before the present window ends until
+somebody is back: on the evening's last round, all night, all weekend; not in the middle of a shift, where the same
+people will see it again. It enters when the early (10 %) exit lies before somebody is back, and stands as long as one
+of the twenty equally likely exits does. Where somebody is always there, `LEAD_H` hours stand in for the absence.
+
+*Outside its band.* Enters when the sump is outside with at least 75 %, stands until it is inside by a twentieth of the
+band (2 % of full for the level) and outside with less than 25 %.
+
+*Loss jump.* Enters with an event of at least even confidence and stands for a day after it was noticed.
+
+*Signal silent, signal doubtful.* As the estimator judges them from arrivals and from the other signals.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from statistics import NormalDist
+
+from alerts.attendance import Attendance, attendance
+from alerts.landing import chance_between
+from alerts.sentences import Leaving, say_doubtful, say_leaving, say_loss_jump, say_outside, say_silent
+from alerts.types import AlertKind, Priority
+from monitor.model.types import Estimate, Event, EventKind, Forecast, Side
+from monitor.plant.types import Plant, Sump
+
+LEAD_H = 4.0
+ENTER_OUTSIDE = 0.75
+LEAVE_OUTSIDE = 0.25
+DEAD_BAND = 0.05  # share of the band's width (EEMUA 191 starts levels at 5 % of range)
+DEAD_LEVEL = 0.02  # share of full
+LIKELY = 0.5
+LOSS_STANDS_S = 86400.0
+LOSS_CONFIDENCE = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """Something that asks for somebody. `exit_p50_h` is hours from now to the likely exit, where one is foreseen."""
+
+    sump: str
+    kind: AlertKind
+    subject: str
+    side: Side
+    priority: Priority
+    text: str
+    exit_p50_h: float | None
+    enter: bool
+
+    @property
+    def key(self) -> tuple[str, AlertKind, str]:
+        """What makes it one condition: sump, kind and subject."""
+        return self.sump, self.kind, self.subject
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """All that one sump's conditions are judged from."""
+
+    plant: Plant
+    sump: Sump
+    estimate: Estimate
+    forecast: Forecast | None
+    events: tuple[Event, ...]
+    now_s: float
+    there: Attendance
+
+    @property
+    def ahead_h(self) -> float:
+        """Hours since the forecast was made."""
+        return 0.0 if self.forecast is None else max(self.now_s - self.forecast.made_s, 0.0) / 3600.0
+
+    @property
+    def cover_h(self) -> float:
+        """Hours the sump has to last without anybody; the lead where somebody is always there."""
+        return LEAD_H if math.isinf(self.there.until_s) else self.there.hours_to_cover
+
+    def chance_before(self, hours: float) -> float:
+        """Chance that the sump leaves its band within so many hours from now."""
+        return 0.0 if self.forecast is None else self.forecast.share_before(self.ahead_h + hours)
+
+    def exit_h(self, exit_from_made_h: float) -> float:
+        """Turn a forecast exit into hours from now."""
+        return max(exit_from_made_h - self.ahead_h, 0.0)
+
+    @property
+    def exit_p50_h(self) -> float | None:
+        """Hours to the likely exit; None without a forecast or beyond its horizon."""
+        if self.forecast is None or self.forecast.exit_p50_h >= self.forecast.horizon_h:
+            return None
+        return self.exit_h(self.forecast.exit_p50_h)
+
+
+def find_conditions(
+    plant: Plant,
+    sump: Sump,
+    estimate: Estimate,
+    forecast: Forecast | None,
+    recent_events: Iterable[Event],
+    now_s: float,
+) -> tuple[Condition, ...]:
+    """Return every condition of one sump that stands at `now_s`, the most urgent kind first."""
+    mine = tuple(event for event in recent_events if event.sump == sump.id)
+    scene = Scene(plant, sump, estimate, forecast, mine, now_s, attendance(plant.attended, now_s))
+    return tuple(_all(scene))
+
+
+def _all(scene: Scene) -> Iterator[Condition]:
+    outside = _outside(scene) if scene.estimate.known else None
+    if outside is not None:
+        yield outside
+    if scene.forecast is not None and not (outside is not None and outside.enter):
+        yield from _leaving(scene, scene.forecast)
+    yield from _loss_jump(scene)
+    yield from _signals(scene)
+
+
+def _leaving(scene: Scene, forecast: Forecast) -> Iterator[Condition]:
+    chance = scene.chance_before(scene.cover_h)
+    early_h = forecast.exit_p10_h if forecast.exit_p10_h < forecast.horizon_h else math.inf
+    enter = early_h - scene.ahead_h < scene.cover_h
+    if not _is_the_moment(scene.there) or not (enter or chance > 0.0):
+        return
+    side = _likely_side(forecast)
+    leaving = Leaving(
+        side=side,
+        chance=chance,
+        exits_s=tuple(
+            forecast.made_s + 3600.0 * hours if hours < forecast.horizon_h else math.inf
+            for hours in (forecast.exit_p10_h, forecast.exit_p50_h, forecast.exit_p90_h)
+        ),
+        back_s=scene.there.back_s,
+        cover_h=scene.cover_h,
+    )
+    text = say_leaving(scene.plant, scene.sump.id, leaving, scene.now_s)
+    priority = _leaving_priority(scene.there, side, chance)
+    yield Condition(scene.sump.id, AlertKind.LEAVES_BAND_UNATTENDED, "", side, priority, text, scene.exit_p50_h, enter)
+
+
+def _is_the_moment(there: Attendance) -> bool:
+    return not there.attended or there.hours_left <= LEAD_H or math.isinf(there.until_s)
+
+
+def _likely_side(forecast: Forecast) -> Side:
+    """Return the forecast's side; where it says none, the likeliest side there is."""
+    if forecast.side is not Side.NONE:
+        return forecast.side
+    real = {side: share for side, share in forecast.side_share.items() if side is not Side.NONE and share > 0.0}
+    return max(real, key=lambda side: real[side], default=Side.NONE)
+
+
+def _leaving_priority(there: Attendance, side: Side, chance: float) -> Priority:
+    """From consequence and time: a pump that draws air is worth a call, a strong mix waits for the morning."""
+    if side is Side.LOW:
+        return Priority.HIGH if chance >= LIKELY else Priority.MEDIUM
+    return Priority.MEDIUM if there.attended and chance >= LIKELY else Priority.LOW
+
+
+def _outside(scene: Scene) -> Condition | None:
+    judged = [*_level(scene), *_strength(scene)]
+    if not judged:
+        return None
+    side, chance, enter = next((one for one in judged if one[2]), judged[0])
+    text = say_outside(scene.plant, scene.sump, scene.estimate, side, chance)
+    priority = Priority.HIGH if side is Side.LOW or _is_far_out(scene) else Priority.MEDIUM
+    return Condition(scene.sump.id, AlertKind.OUTSIDE_BAND, "", side, priority, text, 0.0, enter)
+
+
+def _level(scene: Scene) -> Iterator[tuple[Side, float, bool]]:
+    lowest, volume = scene.sump.lowest_l, scene.estimate.volume_l
+    chance = _chance_below(volume, scene.estimate.volume_sd_l, lowest)
+    if chance >= LEAVE_OUTSIDE or volume < lowest + DEAD_LEVEL * scene.sump.full_l:
+        yield Side.LOW, chance, chance >= ENTER_OUTSIDE
+
+
+def _strength(scene: Scene) -> Iterator[tuple[Side, float, bool]]:
+    (low, high), strength = scene.sump.fluid.band_pct, scene.estimate.concentration_pct
+    spread, dead = scene.estimate.concentration_sd_pct, DEAD_BAND * (high - low)
+    chance = 1.0 - chance_between(strength, spread, low, high)
+    if chance >= LEAVE_OUTSIDE or not low + dead <= strength <= high - dead:
+        side = Side.RICH if strength > (low + high) / 2 else Side.LEAN
+        yield side, chance, chance >= ENTER_OUTSIDE
+
+
+def _chance_below(mean: float, spread: float, limit: float) -> float:
+    return NormalDist(mean, spread).cdf(limit) if spread > 0.0 else float(mean < limit)
+
+
+def _is_far_out(scene: Scene) -> bool:
+    (low, high), strength = scene.sump.fluid.band_pct, scene.estimate.concentration_pct
+    return not low - (high - low) / 2 <= strength <= high + (high - low) / 2
+
+
+def _loss_jump(scene: Scene) -> Iterator[Condition]:
+    jump = latest_loss_jump(scene.events, scene.now_s)
+    if jump is None:
+        return
+    soon = scene.exit_p50_h is not None and scene.exit_p50_h < scene.cover_h
+    priority = Priority.HIGH if soon else Priority.MEDIUM
+    text = say_loss_jump(scene.plant, jump, scene.now_s)
+    side = Side.NONE if scene.forecast is None else scene.forecast.side
+    enter = jump.confidence >= LOSS_CONFIDENCE
+    yield Condition(scene.sump.id, AlertKind.LOSS_JUMP, "", side, priority, text, scene.exit_p50_h, enter)
+
+
+def latest_loss_jump(events: Iterable[Event], now_s: float) -> Event | None:
+    """Return the latest loss jump noticed within a day before `now_s`: for conditions and recipe alike."""
+    jumps = (event for event in events if event.kind is EventKind.LOSS_JUMP)
+    fresh = (event for event in jumps if 0.0 <= now_s - event.detected_s <= LOSS_STANDS_S)
+    return max(fresh, key=lambda event: (event.detected_s, event.time_s), default=None)
+
+
+def _signals(scene: Scene) -> Iterator[Condition]:
+    estimate = scene.estimate
+    for signal in estimate.silent:
+        heard = estimate.last_heard_s.get(signal)
+        text = say_silent(scene.plant, scene.sump.id, signal, heard, scene.now_s)
+        yield _signal(scene, AlertKind.SIGNAL_SILENT, signal.value, text)
+    for signal in estimate.doubtful:
+        detail = max(
+            (event for event in scene.events if _is_doubt_about(event, signal.value)),
+            key=lambda event: event.detected_s,
+            default=None,
+        )
+        text = say_doubtful(scene.sump.id, signal, "" if detail is None else detail.detail)
+        yield _signal(scene, AlertKind.SIGNAL_DOUBTFUL, signal.value, text)
+
+
+def _is_doubt_about(event: Event, signal: str) -> bool:
+    return event.kind is EventKind.DOUBTFUL_SIGNAL and signal in event.detail
+
+
+def _signal(scene: Scene, kind: AlertKind, signal: str, text: str) -> Condition:
+    return Condition(scene.sump.id, kind, signal, Side.NONE, Priority.LOW, text, None, enter=True)

@@ -1,0 +1,275 @@
+"""The life of an alert: states and transitions of ISA-18.2 / IEC 62682, pure.
+
+    NORMAL ── raised ──▶ UNACKNOWLEDGED ── acknowledged ──▶ ACKNOWLEDGED ── cleared ──▶ NORMAL (closed)
+                            │        ▲                          │
+                         cleared   returned                  (as left)
+                            ▼        │
+                    RETURNED_UNACKNOWLEDGED ── acknowledged, or quiet for long enough ──▶ NORMAL (closed)
+
+From every open state: SHELVED for a time, SUPPRESSED_BY_DESIGN while its sump is, OUT_OF_SERVICE until returned; each
+ends in UNACKNOWLEDGED where the condition still stands and in NORMAL where it does not.
+
+There is one alert for a sump, kind and subject: while it is open a repeat updates it. The condition has to be away
+for a while before an alert clears (`OFF_DELAY_S`, longer once it has come and gone `FLAPS` times), and an alert that
+returns within `LINGER_S` is the same alert. An update is announced (a transition from a state to itself) only if it
+changes what people would do: a higher priority at once; another side, another kind of recipe or an exit moved by a
+quarter of the time left (at least an hour) once an hour at most.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+
+from alerts.conditions import Condition
+from alerts.types import Alert, AlertKind, AlertState, Priority, Recipe, Transition
+from monitor.plant.errors import BandkeeperError
+
+OFF_DELAY_S = 1800.0
+LINGER_S = 2 * 3600.0
+FLAPS = 3
+FLAPPING_OFF_DELAY_S = 6 * 3600.0
+LONGEST_SHELF_S = 7 * 86400.0
+_UPDATE_EVERY_S = 3600.0
+_RANK = {Priority.LOW: 0, Priority.MEDIUM: 1, Priority.HIGH: 2}
+_WITH_RECIPE = (AlertKind.LEAVES_BAND_UNATTENDED, AlertKind.OUTSIDE_BAND, AlertKind.LOSS_JUMP)
+_OPEN = (AlertState.UNACKNOWLEDGED, AlertState.ACKNOWLEDGED, AlertState.RETURNED_UNACKNOWLEDGED)
+
+Key = tuple[str, AlertKind, str]
+
+
+class AlertStateError(BandkeeperError):
+    """What was asked of an alert does not fit its state; the message says what would."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Moment:
+    """What one step looks at."""
+
+    now_s: float
+    standing: Mapping[Key, Condition]
+    recipes: Mapping[str, Recipe]
+    suppressed: Mapping[str, str]
+
+
+def step(
+    open_alerts: Mapping[str, Alert],
+    conditions: Iterable[Condition],
+    recipes: Mapping[str, Recipe],
+    now_s: float,
+    *,
+    suppressed: Mapping[str, str] | None = None,
+) -> tuple[dict[str, Alert], tuple[Transition, ...]]:
+    """Move all alerts on to `now_s`; return the ones that live on, by id, and the transitions in order.
+
+    `conditions` are those of all sumps: an alert whose condition is not among them counts as gone. `recipes` are by
+    sump. `suppressed` names sumps that are out of use by design, with the reason. Closed alerts leave the mapping;
+    their last transition carries them.
+    """
+    at = _Moment(now_s, {condition.key: condition for condition in conditions}, recipes, suppressed or {})
+    living: dict[str, Alert] = {}
+    transitions: list[Transition] = []
+    for alert in open_alerts.values():
+        moved, reason = _move(alert, at)
+        transitions += _told(alert, moved, reason, now_s)
+        if moved.state is not AlertState.NORMAL:
+            living[alert.id] = moved
+    known = {alert.key for alert in open_alerts.values()}
+    for condition in at.standing.values():
+        if condition.enter and condition.key not in known and condition.sump not in at.suppressed:
+            raised = _raised(condition, at)
+            living[raised.id] = raised
+            transitions.append(_transition(AlertState.NORMAL, raised, condition.text, now_s))
+    return living, tuple(transitions)
+
+
+def acknowledge(alert: Alert, who: str, now_s: float) -> tuple[Alert, Transition | None]:
+    """Note that somebody has taken it on. A second acknowledgement changes nothing and gives no transition.
+
+    Raises AlertStateError for an alert that is closed, shelved, suppressed or out of service.
+    """
+    if alert.state is AlertState.ACKNOWLEDGED:
+        return alert, None
+    after = {
+        AlertState.UNACKNOWLEDGED: AlertState.ACKNOWLEDGED,
+        AlertState.RETURNED_UNACKNOWLEDGED: AlertState.NORMAL,
+    }.get(alert.state)
+    if after is None:
+        raise AlertStateError(f"{alert.id} is {_said(alert.state)}: only an open alert can be acknowledged")
+    moved = replace(alert, state=after, acknowledged_s=now_s, acknowledged_by=who)
+    return moved, _transition(alert.state, moved, f"acknowledged by {who or 'somebody'}", now_s)
+
+
+def shelve(alert: Alert, until_s: float, reason: str, who: str, now_s: float) -> tuple[Alert, Transition]:
+    """Set an open alert aside for a time, with a reason; at the end it comes back by itself if it still stands.
+
+    Raises AlertStateError without a reason, for a time not ahead or more than a week ahead, and for an alert not open.
+    """
+    if not reason.strip():
+        raise AlertStateError("say why it is shelved: the next shift reads it")
+    if not now_s < until_s <= now_s + LONGEST_SHELF_S:
+        raise AlertStateError("the shelf's end has to lie ahead, by a week at most")
+    if alert.state not in (*_OPEN, AlertState.SHELVED):
+        raise AlertStateError(f"{alert.id} is {_said(alert.state)}: only an open alert can be shelved")
+    moved = replace(alert, state=AlertState.SHELVED, shelved_until_s=until_s, shelved_reason=reason.strip())
+    return moved, _transition(alert.state, moved, f"shelved by {who or 'somebody'}: {reason.strip()}", now_s)
+
+
+def unshelve(alert: Alert, who: str, now_s: float) -> tuple[Alert, Transition]:
+    """Take a shelved alert back early. Raises AlertStateError for one that is not shelved."""
+    if alert.state is not AlertState.SHELVED:
+        raise AlertStateError(f"{alert.id} is {_said(alert.state)}: it is not on the shelf")
+    moved = _back(alert, now_s)
+    return moved, _transition(alert.state, moved, f"taken off the shelf by {who or 'somebody'}", now_s)
+
+
+def take_out_of_service(alert: Alert, reason: str, who: str, now_s: float) -> tuple[Alert, Transition]:
+    """Switch an alert off until it is returned to service. Raises AlertStateError without a reason or when closed."""
+    if not reason.strip():
+        raise AlertStateError("say why it is taken out of service: the next shift reads it")
+    if alert.state in (AlertState.NORMAL, AlertState.OUT_OF_SERVICE):
+        raise AlertStateError(f"{alert.id} is {_said(alert.state)} already")
+    moved = replace(alert, state=AlertState.OUT_OF_SERVICE, shelved_until_s=None, shelved_reason=reason.strip())
+    return moved, _transition(alert.state, moved, f"out of service by {who or 'somebody'}: {reason.strip()}", now_s)
+
+
+def return_to_service(alert: Alert, who: str, now_s: float) -> tuple[Alert, Transition]:
+    """Switch an alert on again. Raises AlertStateError for one that is not out of service."""
+    if alert.state is not AlertState.OUT_OF_SERVICE:
+        raise AlertStateError(f"{alert.id} is {_said(alert.state)}: it is not out of service")
+    moved = _back(alert, now_s)
+    return moved, _transition(alert.state, moved, f"returned to service by {who or 'somebody'}", now_s)
+
+
+def _move(alert: Alert, at: _Moment) -> tuple[Alert, str]:
+    """Move one alert; the reason is empty where nothing is to be announced."""
+    fresh = _refreshed(alert, at)
+    reason_to_suppress = at.suppressed.get(alert.sump)
+    if reason_to_suppress is not None and alert.state in _OPEN:
+        return replace(fresh, state=AlertState.SUPPRESSED_BY_DESIGN), reason_to_suppress
+    if alert.state in (AlertState.UNACKNOWLEDGED, AlertState.ACKNOWLEDGED):
+        return _move_open(fresh, at)
+    if alert.state is AlertState.RETURNED_UNACKNOWLEDGED:
+        return _move_returned(fresh, at)
+    if alert.state is AlertState.SHELVED and at.now_s >= (alert.shelved_until_s or at.now_s):
+        return _back(fresh, at.now_s), "the shelf's time is over"
+    if alert.state is AlertState.SUPPRESSED_BY_DESIGN and reason_to_suppress is None:
+        return _back(fresh, at.now_s), "the sump is in use again"
+    return fresh, ""
+
+
+def _move_open(alert: Alert, at: _Moment) -> tuple[Alert, str]:
+    if alert.absent_s is None:
+        news = _news(alert, at.now_s)
+        return (_announced(alert, at.now_s), news) if news else (alert, "")
+    outside = at.standing.get((alert.sump, AlertKind.OUTSIDE_BAND, ""))
+    overtaken = alert.kind is AlertKind.LEAVES_BAND_UNATTENDED and outside is not None and outside.enter
+    if not overtaken and at.now_s - alert.absent_s < _off_delay(alert):
+        return alert, ""
+    acknowledged = alert.state is AlertState.ACKNOWLEDGED
+    after = AlertState.NORMAL if acknowledged or overtaken else AlertState.RETURNED_UNACKNOWLEDGED
+    reason = "it has left its band" if overtaken else "the condition is gone"
+    return replace(alert, state=after, cleared_s=at.now_s), reason
+
+
+def _move_returned(alert: Alert, at: _Moment) -> tuple[Alert, str]:
+    condition = at.standing.get(alert.key)
+    if condition is not None and condition.enter:
+        back = replace(alert, state=AlertState.UNACKNOWLEDGED, cleared_s=None, returns=alert.returns + 1)
+        return _announced(back, at.now_s), "it came back"
+    if at.now_s - (alert.cleared_s or at.now_s) >= LINGER_S:
+        return replace(alert, state=AlertState.NORMAL), "it stayed away"
+    return alert, ""
+
+
+def _off_delay(alert: Alert) -> float:
+    return FLAPPING_OFF_DELAY_S if alert.returns >= FLAPS else OFF_DELAY_S
+
+
+def _refreshed(alert: Alert, at: _Moment) -> Alert:
+    """Bring text, priority, exit and recipe up to date, or note since when the condition is away."""
+    condition = at.standing.get(alert.key)
+    if condition is None:
+        return alert if alert.absent_s is not None else replace(alert, absent_s=at.now_s)
+    if alert.state is AlertState.RETURNED_UNACKNOWLEDGED and not condition.enter:
+        return alert
+    return _described(replace(alert, absent_s=None), condition, at)
+
+
+def _described(alert: Alert, condition: Condition, at: _Moment) -> Alert:
+    flapping = " It comes and goes: it is kept until it has been quiet for 6 h." if alert.returns >= FLAPS else ""
+    return replace(
+        alert,
+        priority=condition.priority,
+        side=condition.side,
+        text=condition.text + flapping,
+        exit_p50_h=condition.exit_p50_h,
+        updated_s=at.now_s,
+        recipe=at.recipes.get(alert.sump, alert.recipe) if alert.kind in _WITH_RECIPE else None,
+    )
+
+
+def _back(alert: Alert, now_s: float) -> Alert:
+    """Return from the shelf, from suppression or to service: open where the condition stands, closed where not."""
+    bare = replace(alert, shelved_until_s=None, shelved_reason="")
+    if alert.absent_s is None:
+        return _announced(replace(bare, state=AlertState.UNACKNOWLEDGED, cleared_s=None), now_s)
+    return replace(bare, state=AlertState.NORMAL, cleared_s=now_s if alert.cleared_s is None else alert.cleared_s)
+
+
+def _raised(condition: Condition, at: _Moment) -> Alert:
+    subject = f"-{condition.subject}" if condition.subject else ""
+    name = f"{condition.sump}-{condition.kind.value}{subject}-{round(at.now_s)}".replace("_", "-")
+    alert = Alert(
+        id=name,
+        sump=condition.sump,
+        kind=condition.kind,
+        state=AlertState.UNACKNOWLEDGED,
+        priority=condition.priority,
+        raised_s=at.now_s,
+        updated_s=at.now_s,
+        text=condition.text,
+        subject=condition.subject,
+    )
+    return _announced(_described(alert, condition, at), at.now_s)
+
+
+def _announced(alert: Alert, now_s: float) -> Alert:
+    return replace(alert, told_s=now_s, told_exit_s=alert.exit_p50_s, told_as=_gist(alert))
+
+
+def _gist(alert: Alert) -> str:
+    """Sum up what people act on; the priority comes first."""
+    recipe = "" if alert.recipe is None else alert.recipe.kind.value
+    return f"{alert.priority.value} {alert.side.value} {recipe}".rstrip()
+
+
+def _news(alert: Alert, now_s: float) -> str:
+    """Say what is worth announcing since the last announcement; empty for nothing."""
+    told = Priority(alert.told_as.split()[0]) if alert.told_as else Priority.LOW
+    if _RANK[alert.priority] > _RANK[told]:
+        return f"now of {alert.priority.value} priority"
+    if now_s - (alert.raised_s if alert.told_s is None else alert.told_s) < _UPDATE_EVERY_S:
+        return ""
+    if _gist(alert) != alert.told_as:
+        return "what to do has changed"
+    return "the likely exit has moved" if _has_moved(alert, now_s) else ""
+
+
+def _has_moved(alert: Alert, now_s: float) -> bool:
+    if alert.exit_p50_s is None or alert.told_exit_s is None:
+        return (alert.exit_p50_s is None) != (alert.told_exit_s is None)
+    return abs(alert.exit_p50_s - alert.told_exit_s) > max(3600.0, 0.25 * (alert.told_exit_s - now_s))
+
+
+def _told(before: Alert, after: Alert, reason: str, now_s: float) -> list[Transition]:
+    return [_transition(before.state, after, reason, now_s)] if reason else []
+
+
+def _transition(before: AlertState, alert: Alert, reason: str, now_s: float) -> Transition:
+    name = f"{alert.id}-{round(now_s * 1000)}-{alert.state.value}".replace("_", "-")
+    return Transition(name, alert.id, now_s, before, alert.state, reason, alert)
+
+
+def _said(state: AlertState) -> str:
+    return state.value.replace("_", " ")

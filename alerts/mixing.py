@@ -1,0 +1,170 @@
+"""What the mixing station has to make for the coming attended window: per fluid, from the forecasts.
+
+Each sump is looked at on its forecast: by the last moment of the window, or an hour before its early (10 %) exit if
+that comes first. It is in the demand where it would leave its band (early exit) before the attended window after the
+next one begins, or where a quarter of it is free; it can wait where the early exit lies behind the beginning of the
+next window. The quantity is the recipe's for that moment. A demand is advice and expires; it never exceeds the free
+volume: fluid that a recipe wants taken out first is not counted on.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from alerts.attendance import window_after
+from alerts.bench import at, bench_at
+from alerts.recipes import plan_recipe
+from alerts.types import MixingDemand, Recipe, SumpDemand
+from alerts.words import number
+from monitor.model.types import Estimate, Forecast
+from monitor.plant.types import Plant, Sump
+
+BEFORE_EXIT_S = 3600.0
+BEFORE_END_S = 1800.0
+DAY_S = 86400.0
+_FREE_SHARE = 0.25
+_LEAST_VALID_S = 6 * 3600.0
+
+
+@dataclass(frozen=True, slots=True)
+class Windows:
+    """The coming attended window and the beginnings of the two after it; where there is none, days stand in."""
+
+    from_s: float
+    to_s: float
+    next_s: float
+    after_next_s: float
+
+    @classmethod
+    def of(cls, plant: Plant, now_s: float) -> Windows:
+        """Look at the attended calendar from `now_s`; a window under way counts from now on."""
+        start, end = window_after(plant.attended, now_s)
+        if not math.isfinite(start) or not math.isfinite(end):
+            return cls(now_s, now_s + DAY_S, now_s + DAY_S, now_s + 2 * DAY_S)
+        following, following_end = window_after(plant.attended, end)
+        return cls(start, end, following, window_after(plant.attended, following_end)[0])
+
+
+def make_demand(
+    plant: Plant,
+    views: Iterable[tuple[Sump, Estimate, Forecast | None]],
+    now_s: float,
+    sequence: int,
+) -> dict[str, MixingDemand]:
+    """Return the demand of every fluid of the plant for the coming attended window, by fluid id.
+
+    A fluid nobody needs has an empty demand: that too is said, so that an older one does not stand. The totals' 90 %
+    volume is the sum of the sumps' own, which is more than the 90 % point of the sum.
+    """
+    windows = Windows.of(plant, now_s)
+    needs: dict[str, list[SumpDemand]] = defaultdict(list)
+    for sump, estimate, forecast in views:
+        need = sump_demand(plant, sump, estimate, forecast, windows, now_s)
+        if need is not None:
+            needs[sump.fluid.id].append(need)
+    return {fluid: _demand(fluid, needs[fluid], windows, now_s, sequence) for fluid in plant.fluids}
+
+
+def sump_demand(
+    plant: Plant,
+    sump: Sump,
+    estimate: Estimate,
+    forecast: Forecast | None,
+    windows: Windows,
+    now_s: float,
+) -> SumpDemand | None:
+    """Return what one sump is predicted to need in the coming window; None where it needs nothing."""
+    if not estimate.known:
+        return None
+    exit_s = _early_exit_s(forecast)
+    by_s = max(min(windows.to_s - BEFORE_END_S, exit_s - BEFORE_EXIT_S), windows.from_s, now_s)
+    free_p50, free_p90 = _free_l(plant, sump, estimate, forecast, by_s, now_s)
+    can_wait = exit_s >= windows.next_s
+    if can_wait and exit_s >= windows.after_next_s and free_p50 < _FREE_SHARE * sump.full_l:
+        return None
+    recipe = plan_recipe(plant, sump, estimate, forecast, by_s, now_s)
+    return _from_recipe(sump, recipe, (free_p50, free_p90), by_s, can_wait=can_wait)
+
+
+def _from_recipe(
+    sump: Sump, recipe: Recipe, free_l: tuple[float, float], by_s: float, *, can_wait: bool
+) -> SumpDemand | None:
+    adds = [step for step in recipe.steps if step.do == "add"]
+    wanted = math.fsum(step.volume_l or 0.0 for step in adds)
+    litres = math.floor(min(wanted, free_l[0]) * 10) / 10
+    if litres <= 0.0:
+        return None
+    mix = _blended(recipe)
+    concentrate = round(litres * mix / 100.0, 3)
+    more = math.floor(min(litres + max(free_l[1] - free_l[0], 0.0), free_l[1]) * 10) / 10
+    return SumpDemand(
+        sump=sump.id,
+        volume_l=litres,
+        volume_p90_l=max(more, litres),
+        mix_pct=mix,
+        concentrate_l=concentrate,
+        water_l=round(litres - concentrate, 3),
+        by_s=by_s,
+        can_wait=can_wait,
+    )
+
+
+def _blended(recipe: Recipe) -> float:
+    """Strength of all that a recipe adds, one mix for the station (percent, two decimals)."""
+    adds = [(step.volume_l or 0.0, step.mix_pct or 0.0) for step in recipe.steps if step.do == "add"]
+    return round(math.fsum(litres * mix for litres, mix in adds) / math.fsum(litres for litres, _ in adds), 2)
+
+
+def _free_l(
+    plant: Plant,
+    sump: Sump,
+    estimate: Estimate,
+    forecast: Forecast | None,
+    by_s: float,
+    now_s: float,
+) -> tuple[float, float]:
+    """Free litres at a moment: likely, and 90 % (the level then lower than likely)."""
+    state = bench_at(plant, sump, estimate, forecast, by_s, now_s).start
+    low = state.volume_l - 1.2816 * state.volume_sd_l
+    if forecast is not None:
+        low = at(forecast.path.hours, forecast.path.volume_p10_l, (by_s - forecast.made_s) / 3600.0)
+    likely = max(sump.full_l - state.volume_l, 0.0)
+    return likely, max(sump.full_l - low, likely)
+
+
+def _early_exit_s(forecast: Forecast | None) -> float:
+    if forecast is None or forecast.exit_p10_h >= forecast.horizon_h:
+        return math.inf
+    return forecast.made_s + 3600.0 * forecast.exit_p10_h
+
+
+def _demand(fluid: str, needs: list[SumpDemand], windows: Windows, now_s: float, sequence: int) -> MixingDemand:
+    ordered = tuple(sorted(needs, key=lambda need: (need.can_wait, need.by_s, need.sump)))
+    return MixingDemand(
+        fluid=fluid,
+        sequence=sequence,
+        made_s=now_s,
+        valid_until_s=max(windows.to_s, now_s + _LEAST_VALID_S),
+        window_from_s=windows.from_s,
+        window_to_s=windows.to_s,
+        sumps=ordered,
+        totals=_totals(ordered),
+    )
+
+
+def _totals(needs: tuple[SumpDemand, ...]) -> dict[str, float]:
+    """Sum up litres, concentrate and water; and litres a mix, as `mix_1.25_pct_l`."""
+    totals = {
+        "volume_l": round(math.fsum(need.volume_l for need in needs), 2),
+        "volume_p90_l": round(math.fsum(need.volume_p90_l for need in needs), 2),
+        "concentrate_l": round(math.fsum(need.concentrate_l for need in needs), 3),
+        "water_l": round(math.fsum(need.water_l for need in needs), 3),
+        "cannot_wait_l": round(math.fsum(need.volume_l for need in needs if not need.can_wait), 2),
+    }
+    for mix in sorted({need.mix_pct for need in needs}):
+        litres = math.fsum(need.volume_l for need in needs if need.mix_pct == mix)
+        totals[f"mix_{number(mix, 2)}_pct_l"] = round(litres, 2)
+    return totals
