@@ -31,7 +31,6 @@ class Play:
     tell: Tell
     happenings: Sequence[Happening] = HAPPENINGS
     by_eye: list[Poured] = field(default_factory=list)
-    lost: int = 0
 
     @property
     def poured(self) -> list[Poured]:
