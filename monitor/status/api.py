@@ -9,6 +9,7 @@ from fastapi import APIRouter, Query, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response, StreamingResponse
 
+from alerts.envelope import alert_json
 from alerts.types import Alert
 from monitor.plant.types import Sump
 from monitor.snapshot import Snapshot, SumpView
@@ -22,7 +23,6 @@ from monitor.status.ready_made import ReadyMade
 from monitor.status.shapes import encode, entry_json, forecast_json, health_json, history_json, sump_json
 from monitor.status.shelving import shelf_until, who_of
 from monitor.status.stream import Streams
-from monitor.status.wording import alert_json
 
 JSON: Final = "application/json"
 DAY_S: Final = 86400.0

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from alerts.attendance import attendance
 from monitor.plant.calendar import WeeklyCalendar
 from monitor.status.words import local
 
-HOURS_AHEAD: Final = 48
+LENGTHS_H: Final = (48, 60, 72, 84)
+"""How far the opening page looks ahead: the first of these that shows somebody back at work for a while."""
+SEEN_AFTER_H: Final = 6.0
 AXIS_PCT: Final = 87.0
 """Share of a strip's width that the hours take; what is left counts the dots that lie later."""
 
@@ -37,6 +41,11 @@ class Axis:
     away: tuple[Interval, ...]
     width_pct: float = 100.0
 
+    @property
+    def hours(self) -> float:
+        """How many hours the axis shows."""
+        return (self.to_s - self.from_s) / 3600
+
     def x(self, time_s: float) -> float:
         """Return the position of a moment in percent, kept on the axis."""
         share = (time_s - self.from_s) / (self.to_s - self.from_s)
@@ -52,7 +61,9 @@ class Axis:
 
 def hours_ahead(calendar: WeeklyCalendar, now_s: float, zone: str) -> Axis:
     """Return the axis of the opening page."""
-    end_s = now_s + HOURS_AHEAD * 3600
+    wanted_h = attendance(calendar, now_s).hours_to_back + SEEN_AFTER_H
+    hours = next((length for length in LENGTHS_H if length >= wanted_h), LENGTHS_H[0 if math.isinf(wanted_h) else -1])
+    end_s = now_s + hours * 3600
     return Axis(now_s, end_s, zone, away(calendar, now_s, end_s), AXIS_PCT)
 
 

@@ -78,11 +78,11 @@ def draw(chart: Chart, axis: Axis) -> Markup:
 
 
 def scale(chart: Chart) -> tuple[float, float]:
-    """Return the range to draw: everything shown with a twelfth of air on both sides, never empty."""
+    """Return the range to draw: everything shown with an eighth of air on both sides, never empty."""
     values = [v for band in (*chart.past, *chart.ahead) for v in band[1:] if math.isfinite(v)]
     values += [limit.value for limit in chart.limits]
     low, high = min(values, default=0.0), max(values, default=1.0)
-    air = (high - low) / 12 or max(abs(high), 1.0) / 10
+    air = (high - low) / 8 or max(abs(high), 1.0) / 10
     return low - air, high + air
 
 

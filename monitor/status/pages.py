@@ -17,7 +17,7 @@ from monitor.status.mixing_page import mixing_page
 from monitor.status.problems import Problem
 from monitor.status.sump_page import sump_page
 from monitor.status.templates import render
-from monitor.status.tonight import QUIET_STATES, tonight
+from monitor.status.tonight import put_aside, tonight
 from monitor.status.walk import walk
 from monitor.status.words import URGENCY, full
 
@@ -55,8 +55,7 @@ class Pages:
         """Tell which sumps need somebody before nobody is there."""
         snapshot = self._board.snapshot()
         page = tonight(self._board.plant, snapshot)
-        shelved = [alert for alert in snapshot.alerts if alert.is_open and alert.state in QUIET_STATES]
-        return self._page("tonight.html", "tonight", page=page, shelved=shelved)
+        return self._page("tonight.html", "tonight", page=page, shelved=put_aside(snapshot))
 
     def sump(self, sump: str, request: Request) -> HTMLResponse:
         """Show one sump: now, why, what was, what is likely, what to do."""

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import Final
 
 from alerts.types import Recipe, RecipeKind, Step
+from alerts.wording import say_lands, say_recipe
 from monitor.plant.show import show_volume
 from monitor.plant.types import Plant, UnitSystem
-from monitor.status.wording import say_lands, say_recipe
+
+_NUMBER: Final = re.compile(r"^\d+\.\s+")
+"""The wording numbers its lines; on the page the list does."""
 
 KINDS: Final = {
     RecipeKind.TOP_UP: "Top up",
@@ -45,7 +49,7 @@ def recipe_text(recipe: Recipe, plant: Plant) -> RecipeText:
     return RecipeText(
         kind=recipe.kind,
         headline=headline(recipe, outs + adds, plant.units),
-        steps=tuple(say_recipe(recipe, plant)),
+        steps=tuple(_NUMBER.sub("", line) for line in say_recipe(recipe, plant)),
         lands=say_lands(recipe, plant),
         why=recipe.why,
         cautions=recipe.cautions,
@@ -57,12 +61,15 @@ def recipe_text(recipe: Recipe, plant: Plant) -> RecipeText:
 
 def headline(recipe: Recipe, moves: list[Step], units: UnitSystem) -> str:
     """Say a recipe in half a line: what to take out and what to put in."""
-    said = [_move(step, units) for step in moves if step.volume_l]
-    return f"{KINDS[recipe.kind]}: {', then '.join(said)}" if said else KINDS[recipe.kind]
+    said = [_move(step, units) for step in moves]
+    if any(step.do == "wait_until" for step in recipe.steps) and said:
+        said.insert(0, "let it run down")
+    text = ", then ".join(said)
+    return text[:1].upper() + text[1:] if text else KINDS[recipe.kind]
 
 
 def _move(step: Step, units: UnitSystem) -> str:
     volume = show_volume(step.volume_l or 0.0, units)
     if step.do == "take_out":
-        return f"{volume} out"
-    return f"{volume} of {step.mix_pct:g} % in" if step.mix_pct is not None else f"{volume} in"
+        return f"take out {volume}"
+    return f"put in {volume}" if step.mix_pct is None else f"put in {volume} at {step.mix_pct:g} %"

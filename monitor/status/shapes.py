@@ -10,13 +10,13 @@ import json
 import math
 from typing import Any
 
+from alerts.envelope import alert_json
 from alerts.types import rfc3339
 from monitor.model.types import Estimate, Event, Forecast, Path
 from monitor.plant.reading import Entry, Signal
 from monitor.plant.types import Plant, Sump
 from monitor.snapshot import Snapshot, SumpView
 from monitor.status.board import EstimatePoint, Health, Point, RecordReader
-from monitor.status.wording import alert_json
 
 _ESTIMATE = (
     "volume_l",

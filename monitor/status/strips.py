@@ -11,18 +11,20 @@ from typing import Final
 from markupsafe import Markup
 
 from monitor.model.types import Forecast
-from monitor.status.axis import HOURS_AHEAD, Axis
+from monitor.status.axis import Axis
 from monitor.status.words import SIDES, dots_before, is_out
 
-ROWS: Final = 6
-PITCH: Final = 7.6
-BASE: Final = 52.0
-HEIGHT: Final = 58
+COLUMNS: Final = 24
+ROWS: Final = 4
+PITCH: Final = 11.6
+RADIUS: Final = 5.2
+FLOOR: Final = 54
+HEIGHT: Final = 56
 
 
 def strip(name: str, forecast: Forecast | None, axis: Axis, back_s: float, words: str) -> Markup:
     """Return the strip of one sump; `words` says the same for those who do not see it."""
-    inside = Markup("").join(_ground(axis, BASE + 4))
+    inside = Markup("").join(_ground(axis, FLOOR))
     if forecast is None:
         inside += Markup('<text class="word" x="2%" y="34">no forecast yet</text>')
     elif is_out(forecast):
@@ -39,9 +41,9 @@ def ruler(axis: Axis) -> Markup:
     """Return the ruler that all strips share; hidden from screen readers, whose strips speak in words."""
     parts = [Markup('<svg class="ruler" aria-hidden="true" width="100%" height="30">')]
     parts += _ground(axis, 30, ticks=False)
-    for tick in axis.ticks(6):
+    for tick in axis.ticks(6 if axis.hours <= 48 else 12):
         kind = "day" if tick.day else "hour"
-        anchor = "start" if tick.x < 3 else "middle"
+        anchor = "start" if tick.x < 4 else "middle"
         parts.append(Markup('<line class="tick {}" x1="{}%" x2="{}%" y1="22" y2="30"/>').format(kind, tick.x, tick.x))
         if tick.x < axis.width_pct - 2:
             parts.append(
@@ -88,22 +90,22 @@ def _ground(axis: Axis, height: float, *, ticks: bool = True) -> list[Markup]:
 
 def _outside(forecast: Forecast) -> Markup:
     return Markup(
-        '<rect class="gone" x="0" y="0" width="5" height="56"/>'
-        '<text class="word act" x="12" y="34">outside now: {}</text>'
-    ).format(SIDES[forecast.side])
+        '<rect class="gone" x="0" y="0" width="8" height="{h}"/><text class="word act" x="16" y="33">{side} now</text>'
+    ).format(h=FLOOR, side=SIDES[forecast.side])
 
 
 def _dots(forecast: Forecast, axis: Axis, back_s: float) -> Markup:
-    """Return the twenty dots, stacked by the hour; those beyond the axis are counted at its edge."""
+    """Return the twenty dots, stacked in columns; those beyond the axis are counted at its edge."""
     shift_h = (forecast.made_s - axis.from_s) / 3600
     ahead = [max(dot + shift_h, 0.0) for dot in forecast.dots_h]
-    drawn = [hours for hours in ahead if hours < HOURS_AHEAD]
+    drawn = [hours / axis.hours * COLUMNS for hours in ahead if hours < axis.hours]
     filled = dots_before(forecast, back_s)
     parts = [
-        Markup('<circle class="{}" cx="{:.2f}%" cy="{:.1f}" r="3"/>').format(
+        Markup('<circle class="{}" cx="{:.2f}%" cy="{:.1f}" r="{}"/>').format(
             "dot before" if number < filled else "dot",
-            (column + 0.5) / HOURS_AHEAD * axis.width_pct,
-            BASE - row * PITCH,
+            (column + 0.5) / COLUMNS * axis.width_pct,
+            FLOOR - RADIUS - 1 - row * PITCH,
+            RADIUS,
         )
         for number, (column, row) in enumerate(stacked(drawn))
     ]
@@ -113,18 +115,18 @@ def _dots(forecast: Forecast, axis: Axis, back_s: float) -> Markup:
     return Markup("").join(parts)
 
 
-def stacked(hours: list[float], columns: int = HOURS_AHEAD, rows: int = ROWS) -> list[tuple[int, int]]:
-    """Return (column, row) for each hour in rising order; a full column spills into the nearest one with room.
+def stacked(places: list[float], columns: int = COLUMNS, rows: int = ROWS) -> list[tuple[int, int]]:
+    """Return (column, row) for each place (0 to `columns`, rising); a full column spills into the nearest with room.
 
     Nothing is left out: `columns` * `rows` must be at least the number of dots (else ValueError).
     """
-    if len(hours) > columns * rows:
+    if len(places) > columns * rows:
         raise ValueError("more dots than places")
     heights = [0] * columns
-    places = []
-    for hour in hours:
-        wanted = min(int(hour), columns - 1)
+    out = []
+    for place in places:
+        wanted = min(int(place), columns - 1)
         column = min((c for c in range(columns) if heights[c] < rows), key=lambda c: (abs(c - wanted), c < wanted))
-        places.append((column, heights[column]))
+        out.append((column, heights[column]))
         heights[column] += 1
-    return places
+    return out

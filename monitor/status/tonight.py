@@ -9,17 +9,18 @@ from typing import Final
 from markupsafe import Markup
 
 from alerts.attendance import Attendance, attendance
-from alerts.types import Alert, AlertState, Priority
+from alerts.types import Alert, AlertKind, AlertState, Priority
 from monitor.plant.show import show_volume
 from monitor.plant.types import Plant, Sump
 from monitor.snapshot import Snapshot, SumpView
 from monitor.status.axis import Axis, hours_ahead
 from monitor.status.recipes import RecipeText, recipe_text
 from monitor.status.strips import glass, ruler, strip
-from monitor.status.words import at, chances, count, early_late, full, likely
+from monitor.status.words import at, chances, count, early_late, full, likely, signal_name
 
 RANK: Final = {Priority.HIGH: 0, Priority.MEDIUM: 1, Priority.LOW: 2}
 QUIET_STATES: Final = frozenset({AlertState.SHELVED, AlertState.SUPPRESSED_BY_DESIGN, AlertState.OUT_OF_SERVICE})
+BAND_KINDS: Final = frozenset({AlertKind.LEAVES_BAND_UNATTENDED, AlertKind.OUTSIDE_BAND})
 MOST_NEXT: Final = 8
 
 
@@ -32,6 +33,7 @@ class Row:
     alerts: tuple[Alert, ...]
     priority: Priority | None
     exit_h: float
+    headline: str
     likely: str
     spread: str
     chances: str
@@ -67,7 +69,8 @@ def tonight(plant: Plant, snapshot: Snapshot) -> Tonight:
     rows = [row(plant, snapshot, view, axis, there) for view in snapshot.sumps.values() if view.sump in plant.sumps]
     needs = sorted((r for r in rows if r.alerts), key=_urgency)
     rest = sorted((r for r in rows if not r.alerts), key=_urgency)
-    soon = [r for r in rest if r.exit_h < (axis.to_s - axis.from_s) / 3600][:MOST_NEXT]
+    aside = {alert.sump for alert in put_aside(snapshot)}
+    soon = [r for r in rest if r.exit_h < axis.hours and r.sump not in aside][:MOST_NEXT]
     verdict, beside = say_verdict(needs, there, plant.zone)
     return Tonight(
         now=full(snapshot.now_s, plant.zone),
@@ -94,7 +97,8 @@ def row(plant: Plant, snapshot: Snapshot, view: SumpView, axis: Axis, there: Att
         alerts=alerts,
         priority=alerts[0].priority if alerts else None,
         exit_h=math.inf if forecast is None else forecast.exit_p50_h,
-        likely=said,
+        headline=say_trouble(alerts) or said,
+        likely=said if say_trouble(alerts) else "",
         spread=spread,
         chances=chance,
         volume=say_volume(view, sump, plant),
@@ -111,10 +115,28 @@ def standing(snapshot: Snapshot, sump: str) -> tuple[Alert, ...]:
     return tuple(sorted(alerts, key=lambda a: (RANK[a.priority], a.raised_s, a.id)))
 
 
+def put_aside(snapshot: Snapshot) -> tuple[Alert, ...]:
+    """Return the alerts that stand but are shelved, suppressed or out of service."""
+    return tuple(alert for alert in snapshot.alerts if alert.is_open and alert.state in QUIET_STATES)
+
+
 def recipe_of(view: SumpView, alerts: tuple[Alert, ...], plant: Plant) -> RecipeText | None:
     """Return what to do: the recipe of the sump as it is now, or the one the alert was raised with."""
     recipe = view.recipe or next((alert.recipe for alert in alerts if alert.recipe), None)
     return None if recipe is None else recipe_text(recipe, plant)
+
+
+def say_trouble(alerts: tuple[Alert, ...]) -> str:
+    """Say what the most urgent alert is about where that is not the forecast: `Refractometer silent`."""
+    if not alerts or alerts[0].kind in BAND_KINDS:
+        return ""
+    first = alerts[0]
+    words = {
+        AlertKind.LOSS_JUMP: "Loses more than before",
+        AlertKind.SIGNAL_SILENT: f"{signal_name(first.subject)} silent",
+        AlertKind.SIGNAL_DOUBTFUL: f"{signal_name(first.subject)} doubtful",
+    }
+    return words.get(first.kind, first.kind.value.replace("_", " ").capitalize())
 
 
 def back_or_axis_end(there: Attendance, axis: Axis) -> float:

@@ -42,6 +42,12 @@ ENTRIES: Final = {
 }
 
 
+def signal_name(subject: str) -> str:
+    """Return a signal's name as a sentence begins with it; an unknown one stays as it is."""
+    name = next((text for signal, text in SIGNALS.items() if signal.value == subject), subject or "signal")
+    return name[:1].upper() + name[1:]
+
+
 def local(time_s: float, zone: str) -> datetime:
     """Return a moment in the plant's zone."""
     return datetime.fromtimestamp(time_s, ZoneInfo(zone))
@@ -98,7 +104,7 @@ def dots_before(forecast: Forecast, time_s: float) -> int:
 def likely(forecast: Forecast, now_s: float, zone: str) -> str:
     """Say when and how the sump most likely leaves its band."""
     if is_out(forecast):
-        return f"Outside now: {SIDES[forecast.side]}"
+        return f"{SIDES[forecast.side].capitalize()} now"
     if forecast.exit_p50_h >= forecast.horizon_h:
         return f"Stays inside for the next {round(forecast.horizon_h / 24)} days, more likely than not"
     when = at(forecast.made_s + forecast.exit_p50_h * 3600, now_s, zone)
