@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import io
 import math
-from collections import Counter
-from collections.abc import Callable, Iterator
+from collections import Counter, deque
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Final, NamedTuple
@@ -19,12 +20,15 @@ from monitor.plant.errors import QuantityError
 from monitor.plant.quantity import UNITS, parse_unit
 from monitor.plant.reading import Entry, EntryKind, Rejected
 from monitor.plant.types import Plant
-from monitor.record.csv_lines import MAX_LINE, CsvLines, open_csv
+from monitor.record.csv_lines import MAX_LINE, open_csv, rejected_row
 from monitor.record.csv_text import unguard
 from monitor.record.times import parse_time
 
 REQUIRED: Final = ("time", "sump", "kind", "volume", "mix", "value")
 OPTIONAL: Final = ("unit", "note")
+
+NOTE_LINES: Final = 50
+"""A quoted note may run over so many lines."""
 
 OnReject = Callable[[Rejected], None]
 
@@ -48,12 +52,10 @@ _NEEDS: Final[dict[EntryKind, _Needs]] = {
 
 
 class _Record(NamedTuple):
-    """The cells of one row with the line it begins on and its text."""
+    """The text of one row and the line it begins on."""
 
     line: int
     raw: str
-    cells: list[str]
-    fault: str
 
 
 def entry_id(entry: Entry, repeat: int) -> str:
@@ -74,45 +76,42 @@ def read_entries(path: Path, plant: Plant, on_reject: OnReject) -> Iterator[Entr
     with open_csv(path, REQUIRED, OPTIONAL) as lines:
         for record in _records(lines):
             try:
-                entry = _entry(_named(lines.columns, record), plant)
-            except ValueError as error:
-                on_reject(Rejected(f"{path}:{record.line}", 0.0, str(error), record.raw))
+                entry = _entry(_named(lines.columns, record.raw), plant)
+            except (ValueError, csv.Error) as error:
+                on_reject(rejected_row(path, record.line, record.raw, str(error), 0.0))
                 continue
             said = replace(entry, note="")
             yield replace(entry, id=entry_id(entry, seen[said]))
             seen[said] += 1
 
 
-def _records(lines: CsvLines) -> Iterator[_Record]:
-    """Yield the rows; a quoted note may run over several lines."""
-    taken: list[str] = []
-
-    def feed() -> Iterator[str]:
-        for text in lines:
+def _records(lines: Iterable[str]) -> Iterator[_Record]:
+    """Yield the rows; a quoted note may run over `NOTE_LINES` lines, an open quote spoils only its own line."""
+    source, ahead, number = iter(lines), deque[str](), 2
+    while first := ahead.popleft() if ahead else next(source, ""):
+        taken = [first]
+        while (
+            _quote_open(taken) and len(taken) < NOTE_LINES and (text := ahead.popleft() if ahead else next(source, ""))
+        ):
             taken.append(text)
-            yield text
-
-    reader, line = csv.reader(feed()), 2
-    while True:
-        taken.clear()
-        fault = ""
-        try:
-            cells = next(reader)
-        except StopIteration:
-            return
-        except csv.Error as error:
-            cells, fault = [], f"not a row of a CSV file: {error}"
-        if cells or fault:
-            yield _Record(line, "".join(taken).rstrip("\r\n"), cells, fault)
-        line += len(taken)
+        if _quote_open(taken):
+            ahead.extendleft(reversed(taken[1:]))
+            del taken[1:]
+        if not first.isspace():
+            yield _Record(number, "".join(taken))
+        number += len(taken)
 
 
-def _named(columns: tuple[str, ...], record: _Record) -> dict[str, str]:
-    cells = record.cells
-    if record.fault:
-        raise ValueError(record.fault)
-    if len(record.raw) >= MAX_LINE:
-        raise ValueError(f"the row is longer than {MAX_LINE} characters; is a quote left open?")
+def _quote_open(texts: list[str]) -> bool:
+    return len(texts[0]) < MAX_LINE and sum(text.count('"') for text in texts) % 2 == 1
+
+
+def _named(columns: tuple[str, ...], raw: str) -> dict[str, str]:
+    if len(raw) >= MAX_LINE:
+        raise ValueError(f"the row is longer than {MAX_LINE} characters")
+    if _quote_open([raw]):
+        raise ValueError("a quote is left open")
+    cells = next(csv.reader(io.StringIO(raw, newline="")), [])
     if len(cells) != len(columns):
         raise ValueError(f"{len(cells)} fields where {len(columns)} belong ({','.join(columns)})")
     return dict(zip(columns, (cell.strip() for cell in cells), strict=True))

@@ -10,9 +10,13 @@ from pathlib import Path
 from typing import IO
 
 from monitor.plant.errors import RecordError
+from monitor.plant.reading import Rejected
 
 MAX_LINE = 65_536
 """Longest line in characters that is looked at; a longer one is cut and rejected by its reader."""
+
+RAW_KEPT = 1000
+"""Characters kept of a row that cannot be used."""
 
 _GZIP_MAGIC = b"\x1f\x8b"
 
@@ -80,6 +84,11 @@ def open_csv(path: Path, required: Sequence[str], optional: Sequence[str]) -> It
         lines = CsvLines(path, stream)
         _check_header(lines, required, optional)
         yield lines
+
+
+def rejected_row(path: Path, line: int, raw: str, why: str, newest_s: float) -> Rejected:
+    """Return a row that cannot be used with its place, why, and the newest time so far as its arrival."""
+    return Rejected(f"{path}:{line}", newest_s, why, raw.rstrip("\r\n")[:RAW_KEPT])
 
 
 def _check_header(lines: CsvLines, required: Sequence[str], optional: Sequence[str]) -> None:

@@ -16,7 +16,7 @@ from monitor.plant.errors import QuantityError
 from monitor.plant.quantity import parse_unit
 from monitor.plant.reading import Quality, Reading, Rejected, Signal
 from monitor.plant.types import Plant, SignalSpec
-from monitor.record.csv_lines import MAX_LINE, CsvLines, open_csv
+from monitor.record.csv_lines import MAX_LINE, CsvLines, open_csv, rejected_row
 from monitor.record.csv_text import unguard
 from monitor.record.times import parse_time
 
@@ -155,7 +155,7 @@ class _Rejects:
         self.newest_s = 0.0
 
     def __call__(self, line: int, raw: str, why: str) -> None:
-        self._on_reject(Rejected(f"{self._path}:{line}", self.newest_s, why, raw.rstrip("\r\n")))
+        self._on_reject(rejected_row(self._path, line, raw, why, self.newest_s))
 
 
 def _rows(lines: CsvLines, understand: _Understand, reject: _Rejects) -> Iterator[Row]:

@@ -11,7 +11,7 @@ from sqlite_utils import Database
 
 from monitor.plant.errors import RecordError
 from monitor.record.faults import explained
-from monitor.record.schema import APPLICATION_ID, migrations
+from monitor.record.schema import APPLICATION_ID, STEPS, migrations
 
 BUSY_MS: Final = 10_000
 """How long a write waits for another process (a token added on the command line) before it gives up."""
@@ -45,26 +45,24 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
 
 def check_ours(db: Database, path: Path) -> None:
     """Raise RecordError if the file belongs to another program or to a newer release of this one."""
-    tables = db.table_names()
     mark = db.execute("PRAGMA application_id").fetchone()[0]
-    if tables and mark != APPLICATION_ID and tables != [migrations.migrations_table]:
-        raise RecordError(
-            f"{path}: is the database of another program; name another file as database in the plant file"
-        )
-    known = {step.name for step in migrations.pending(db)} | {step.name for step in migrations.applied(db)}
-    newer = {step.name for step in migrations.applied(db)} - _all_steps()
+    if mark != APPLICATION_ID and set(db.table_names()) - {migrations.migrations_table}:
+        raise RecordError(f"{path}: is the database of another program; name another file in the plant file")
+    newer = {step.name for step in migrations.applied(db)} - set(STEPS)
     if newer:
         raise RecordError(
-            f"{path}: was written by a newer release (it has {', '.join(sorted(newer))}, this one knows"
-            f" {len(known - newer)} steps); install that release or name another file as database"
+            f"{path}: was written by a newer release (it has {', '.join(sorted(newer))}); install that release or name"
+            " another file in the plant file"
         )
 
 
-def _all_steps() -> set[str]:
-    empty = Database(memory=True)
-    names = {step.name for step in migrations.pending(empty)}
-    empty.close()
-    return names
+def check_current(db: Database, path: Path) -> None:
+    """Raise RecordError if the file is not as this release writes it."""
+    check_ours(db, path)
+    if migrations.pending(db):
+        raise RecordError(
+            f"{path}: was written by an older release; start bandkeeper on it once to bring it up to date"
+        )
 
 
 def _touch(path: Path) -> None:

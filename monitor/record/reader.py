@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from itertools import groupby
@@ -19,7 +20,7 @@ from monitor.plant.reading import Entry, EntryKind, Reading, Rejected, Signal
 from monitor.record import tokens
 from monitor.record.codec import alert_of
 from monitor.record.faults import explained
-from monitor.record.migrations import check_ours, open_for_reading
+from monitor.record.migrations import check_current, open_for_reading
 from monitor.record.stored import EstimatePoint, Point, StoredForecast
 from monitor.record.streams import Stream, load_streams
 from monitor.record.writer import QUALITIES
@@ -34,13 +35,13 @@ _READINGS_SQL: Final = (
 _HISTORY_SQL: Final = (
     "SELECT stream, (min(time_s) + max(time_s)) / 2, min(value), avg(value), max(value) FROM reading"
     " WHERE time_s >= :from_s AND time_s < :to_s AND value IS NOT NULL AND stream IN ({only})"
-    " GROUP BY stream, CAST((time_s - :from_s) / :width_s AS INTEGER) ORDER BY stream, 2"
+    " GROUP BY stream, min(CAST((time_s - :from_s) / :width_s AS INTEGER), :last) ORDER BY stream, 2"
 )
 _ESTIMATES_SQL: Final = (
     "SELECT (min(time_s) + max(time_s)) / 2, avg(volume_l), avg(volume_sd_l), avg(concentration_pct),"
     " avg(concentration_sd_pct), avg(evaporation_l_per_day), avg(drag_out_l_per_day) FROM estimate"
     " WHERE time_s >= :from_s AND time_s < :to_s AND sump = :sump"
-    " GROUP BY CAST((time_s - :from_s) / :width_s AS INTEGER) ORDER BY 1"
+    " GROUP BY min(CAST((time_s - :from_s) / :width_s AS INTEGER), :last) ORDER BY 1"
 )
 
 _Raw = tuple[float, int, float | None, int, float | None, str | None]
@@ -59,7 +60,7 @@ class Reader:
             raise RecordError(f"{path}: there is no record yet; it is made when bandkeeper runs on its plant file")
         reader = cls(path)
         with reader._database() as db:
-            check_ours(db, path)
+            check_current(db, path)
         return reader
 
     @contextmanager
@@ -147,7 +148,7 @@ class Reader:
             "SELECT * FROM forecast WHERE hour >= :first AND hour <= :last AND made_s >= :from_s AND made_s < :to_s"
             " AND sump = :sump ORDER BY made_s"
         )
-        span = {"first": _hour(from_s), "last": _hour(to_s), "from_s": from_s, "to_s": to_s, "sump": sump}
+        span = {"first": from_s / 3600 - 1, "last": to_s / 3600, "from_s": from_s, "to_s": to_s, "sump": sump}
         return [_forecast(row) for row in self._rows(sql, span)]
 
     def history(self, sump: str, from_s: float, to_s: float, points: int) -> dict[Signal, list[Point]]:
@@ -202,15 +203,11 @@ def _span(table: str, from_s: float, to_s: float, sump: str | None) -> tuple[str
 
 
 def _stretches(from_s: float, to_s: float, points: int) -> dict[str, float]:
-    if points < 1 or not to_s > from_s:
+    if points < 1 or not 0 < to_s - from_s < math.inf:
         raise RecordError(
             f"a history needs at least one point and a span that runs forward, not {points} from {from_s} to {to_s}"
         )
-    return {"from_s": from_s, "to_s": to_s, "width_s": (to_s - from_s) / points}
-
-
-def _hour(time_s: float) -> float:
-    return time_s // 3600
+    return {"from_s": from_s, "to_s": to_s, "width_s": (to_s - from_s) / points, "last": points - 1}
 
 
 def _transition(row: dict[str, Any]) -> Transition:

@@ -8,6 +8,7 @@ Unix seconds as floats; SQLite keeps whole ones in 4 bytes. `arrived_s` is empty
 
 from __future__ import annotations
 
+from contextlib import closing
 from typing import Final
 
 from sqlite_utils import Database, Migrations
@@ -103,3 +104,12 @@ def m003_tokens(db: Database) -> None:
         pk="name",
         not_null={"hash", "scope", "created_s"},
     )
+
+
+def _names() -> tuple[str, ...]:
+    with closing(Database(memory=True)) as empty:
+        return tuple(step.name for step in migrations.pending(empty))
+
+
+STEPS: Final = _names()
+"""The names of all steps in their order."""

@@ -1,0 +1,65 @@
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from alerts.types import AlertState
+from monitor.model.types import Side
+from monitor.record.codec import alert_of, alert_text
+from monitor.record.store import Record
+from monitor.snapshot import Changes, Snapshot
+from tests.unit.record.things import T0, alert, event, forecast, transition
+
+ALWAYS = (-math.inf, math.inf)
+
+
+def test_a_step_of_the_pipeline_is_kept_and_comes_back(record: Record) -> None:
+    raised, acknowledged = transition(1, alert(1)), transition(2, alert(1), AlertState.ACKNOWLEDGED)
+    changes = Changes(Snapshot(T0), (event(1), event(2)), (raised, acknowledged), (forecast(0),))
+    record.save(changes)
+    record.save(changes)
+    reader = record.reader()
+    assert reader.events(*ALWAYS) == [event(1), event(2)]
+    assert reader.transitions(*ALWAYS) == [raised, acknowledged]
+    assert reader.alerts() == [acknowledged.alert]
+    assert len(reader.forecasts("lathe-04", *ALWAYS)) == 1
+
+
+def test_an_event_said_again_takes_the_place_of_the_former(record: Record) -> None:
+    record.save_events([event(1)])
+    record.save_events([event(1, volume_l=44.0)])
+    assert record.reader().events(*ALWAYS) == [event(1, volume_l=44.0)]
+    assert record.reader().events(*ALWAYS, sump="mill-07") == []
+    assert record.reader().events(T0 + 2, math.inf) == []
+
+
+def test_open_alerts_are_told_from_closed_ones(record: Record) -> None:
+    record.save_alerts([alert(2), alert(1), alert(3, cleared_s=T0 + 99)])
+    reader = record.reader()
+    assert reader.alerts() == [alert(1), alert(2), alert(3, cleared_s=T0 + 99)]
+    assert reader.alerts(open_only=True) == [alert(1), alert(2)]
+    record.save_alerts([alert(1, cleared_s=T0 + 50)])
+    assert reader.alerts(open_only=True) == [alert(2)]
+
+
+def test_transitions_of_one_alert(record: Record) -> None:
+    record.save_transitions([transition(1, alert(1)), transition(2, alert(2))])
+    assert record.reader().transitions(*ALWAYS, alert_id="a-2") == [transition(2, alert(2))]
+    assert record.reader().transitions(T0 + 2, math.inf) == [transition(2, alert(2))]
+
+
+def test_an_alert_comes_back_whole_with_its_recipe() -> None:
+    for one in (alert(1), replace(alert(2), recipe=None, exit_p50_h=math.inf)):
+        assert alert_of(alert_text(one)) == one
+
+
+def test_one_forecast_an_hour_and_sump_is_kept(record: Record) -> None:
+    record.save_forecasts([forecast(minute, 30 + minute) for minute in range(0, 180, 10)])
+    record.save_forecasts([replace(forecast(0), sump="mill-07")])
+    kept = record.reader().forecasts("lathe-04", *ALWAYS)
+    assert [one.made_s for one in kept] == [T0, T0 + 1800, T0 + 5400, T0 + 9000]  # T0 is half past
+    first = kept[0]
+    assert (first.exit_p10_h, first.exit_p50_h, first.exit_p90_h) == (30, 33, 36)
+    assert (first.side, first.side_share) == (Side.RICH, {Side.RICH: 0.75, Side.NONE: 0.25})
+    assert first.dots_h == tuple(round(30 + number / 3, 3) for number in range(20))
+    assert [one.made_s for one in record.reader().forecasts("lathe-04", T0 + 1800, T0 + 9000)] == [T0 + 1800, T0 + 5400]
