@@ -161,10 +161,11 @@ class _Builder:
             return None
         path, sources = ("publish", "source"), self._raw("source")
         brokers = [key for key, raw in sources.items() if isinstance(raw, dict) and raw.get("kind") == "mqtt"]
+        use = f"use {listed(brokers)}" if brokers else 'add a source with kind = "mqtt"'
         if source not in sources:
-            self.faults.add(path, f"there is no [source.{source}]: {near(source, brokers)}use {listed(brokers)}")
+            self.faults.add(path, f"there is no [source.{source}]: {near(source, brokers)}{use}")
         elif source not in brokers:
-            self.faults.add(path, f'"{source}" is no MQTT source: use {listed(brokers)}')
+            self.faults.add(path, f'"{source}" is no MQTT source: {use}')
         return str(source)
 
     def _status(self) -> StatusSpec | None:

@@ -84,14 +84,25 @@ def said(error: ErrorDetails, examples: str) -> str:
 
 def shown(value: Any) -> str:
     """Show a value as it would be written in TOML, cut short if long."""
-    if isinstance(value, bool):
-        return str(value).lower()
-    text = f'"{value}"' if isinstance(value, str) else str(value)
+    text = toml(value)
     return text if len(text) <= 60 else text[:57] + "…"
 
 
+def toml(value: Any) -> str:
+    """Write a value as TOML."""
+    if isinstance(value, str):
+        return f"'{value}'" if "\\" in value else f'"{value}"'
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(toml(one) for one in value) + "]"
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{key} = {toml(one)}" for key, one in value.items()) + " }"
+    return str(value).lower() if isinstance(value, bool) else str(value)
+
+
 def _words(context: Mapping[str, Any]) -> dict[str, str]:
-    return {name: str(value).replace("'", '"') for name, value in context.items()}
+    """Write the limits of an error without needless decimals."""
+    plain = {name: f"{value:g}" if isinstance(value, float) else str(value) for name, value in context.items()}
+    return {name: text.replace("'", '"') for name, text in plain.items()}
 
 
 _WORDS = {

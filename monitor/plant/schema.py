@@ -13,7 +13,7 @@ from typing import Annotated, Any, ClassVar, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, WithJsonSchema
 
 from monitor.plant.errors import QuantityError
-from monitor.plant.faults import listed, near
+from monitor.plant.faults import listed, near, shown
 from monitor.plant.quantity import example, parse_quantity
 
 IDENTIFIER = re.compile(r"[a-z0-9][a-z0-9-]{0,62}")
@@ -27,7 +27,7 @@ def _quantity(*dimensions: str, zero: bool = False, negative: bool = False) -> C
 
     def read(value: Any) -> float:
         if not isinstance(value, str):
-            raise ValueError(f"{value} must be a text with number and unit, such as {_quoted(*dimensions)}")  # noqa: TRY004
+            raise ValueError(f"{shown(value)} must be a text with number and unit, such as {_quoted(*dimensions)}")  # noqa: TRY004
         try:
             number = parse_quantity(value, *dimensions)
         except QuantityError as error:
@@ -54,7 +54,7 @@ def _clock(value: Any) -> int:
     """Read a time of day as minutes after midnight; 24:00 is 1440."""
     match = _CLOCK.fullmatch(value) if isinstance(value, str) else None
     if match is None or (match[1] == "24" and match[2] != "00"):
-        raise ValueError(f'{value} must be a time of day in quotes, "00:00" to "24:00", such as "06:00"')
+        raise ValueError(f'{shown(value)} must be a time of day in quotes, "00:00" to "24:00", such as "06:00"')
     return int(match[1]) * 60 + int(match[2])
 
 
@@ -65,7 +65,7 @@ def _zone(value: Any) -> str:
     except (zoneinfo.ZoneInfoNotFoundError, ValueError, TypeError, OSError) as error:
         hint = near_zone(value) if isinstance(value, str) else ""
         raise ValueError(
-            f'"{value}" is no IANA time zone: {hint}use one such as "Europe/Lisbon" or "America/Chicago"'
+            f'{shown(value)} is no IANA time zone: {hint}use one such as "Europe/Lisbon" or "America/Chicago"'
         ) from error
 
 
@@ -190,11 +190,19 @@ class PerHeightTable(TableModel):
 class StrappingTable(TableModel):
     """Measured pairs of level and volume."""
 
+    nested = frozenset({"table"})
+
     table: list[tuple[Height, TableVolume]] = Field(
         min_length=2,
         description="pairs of level and volume, both rising",
         examples=[[["0 mm", "0 L"], ["80 mm", "60 L"]]],
     )
+
+
+class StrappingRow(TableModel):
+    """One pair of a strapping table, as a table of its own: to check row by row."""
+
+    row: tuple[Height, TableVolume] = Field(description="level and volume", examples=[["80 mm", "60 L"]])
 
 
 class BoxTable(TableModel):

@@ -125,10 +125,12 @@ def _mqtt(v: Table, path: Path, addresses: Sequence[Address], home: Home, faults
 
 
 def _check_log_in(v: Table, path: Path, *, tls: bool, faults: Faults) -> None:
-    if v.get("password_file") and not v.get("username"):
+    if v.get("password_file") and v.get("username", "") is None:
         faults.miss((*path, "username"), "is missing: a password_file needs the name to log in with")
-    if bool(v.get("client_certificate")) != bool(v.get("client_key")):
-        missing = "client_key" if v.get("client_certificate") else "client_certificate"
+    pair = {"client_certificate", "client_key"} & v.keys()
+    given = {key for key in pair if v[key] is not None}
+    if len(pair) == 2 and len(given) == 1:
+        (missing,) = pair - given
         faults.miss((*path, missing), "is missing: client_certificate and client_key go together")
     if v.get("tls") is False and (v.get("ca_file") or v.get("client_certificate")):
         faults.add((*path, "tls"), "is false, but ca_file or client_certificate ask for TLS: take one of them out")

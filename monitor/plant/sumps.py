@@ -12,7 +12,7 @@ from monitor.plant.faults import Faults, listed, near, shown
 from monitor.plant.lines import Path
 from monitor.plant.quantity import Unit, parse_unit
 from monitor.plant.reading import Signal
-from monitor.plant.tables import Table, read_table, tables_in
+from monitor.plant.tables import Table, read_table, read_value, tables_in
 from monitor.plant.tank import Box, Cone, HorizontalCylinder, PerHeight, Tank, VerticalCylinder
 from monitor.plant.tank import Table as StrappingTable
 from monitor.plant.types import Duty, Fluid, SignalSpec, Sump, Water
@@ -112,7 +112,7 @@ def read_tank(raw: Any, path: Path, faults: Faults) -> Tank | None:
         return None
     v = read_table(model, raw, path, faults)
     if model is schema.StrappingTable and "table" in v:
-        _check_table(v["table"], (*path, "table"), faults)
+        v["table"] = _rows(v["table"], (*path, "table"), faults)
     return None if faults.noted > before else _tank(v)
 
 
@@ -134,15 +134,28 @@ def _tank_model(raw: Any, path: Path, faults: Faults) -> type[schema.TableModel]
     return None
 
 
-def _check_table(rows: list[tuple[float, float]], path: Path, faults: Faults) -> None:
-    if rows[0][0] < 0 or rows[0][1] < 0:
-        faults.add((*path, 0), "must begin at 0 or above")
-    for index in range(1, len(rows)):
-        (level, volume), (last_level, last_volume) = rows[index], rows[index - 1]
-        if level <= last_level:
-            faults.add((*path, index), f"level {level:g} mm must be above the row before, {last_level:g} mm")
-        if volume <= last_volume:
-            faults.add((*path, index), f"volume {volume:g} L must be above the row before, {last_volume:g} L")
+def _rows(raw: Any, path: Path, faults: Faults) -> list[tuple[float, float]]:
+    """Read a strapping table row by row; each row must lie above the last one that could be read."""
+    rows: list[tuple[float, float]] = []
+    if not isinstance(raw, list) or len(raw) < 2:
+        faults.add(path, 'must be a list of at least two rows, such as [["0 mm", "0 L"], ["80 mm", "60 L"]]')
+        return rows
+    for index, pair in enumerate(raw):
+        row = read_value(schema.StrappingRow, "row", pair, (*path, index), faults)
+        if row is not None:
+            _check_row(row, rows[-1] if rows else None, (*path, index), faults)
+            rows.append(row)
+    return rows
+
+
+def _check_row(row: tuple[float, float], last: tuple[float, float] | None, path: Path, faults: Faults) -> None:
+    if last is None:
+        if min(row) < 0:
+            faults.add(path, "must begin at 0 or above")
+        return
+    for what, unit, here, before in (("level", "mm", row[0], last[0]), ("volume", "L", row[1], last[1])):
+        if here <= before:
+            faults.add(path, f"{what} {here:g} {unit} must be above the row before, {before:g} {unit}")
 
 
 def _tank(v: Table) -> Tank:

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 from pydantic import TypeAdapter, ValidationError
 from pydantic.fields import FieldInfo
 
-from monitor.plant.faults import Faults, dotted, listed, near, said, shown
+from monitor.plant.faults import Faults, dotted, listed, near, said, shown, toml
 from monitor.plant.lines import Path
 from monitor.plant.schema import TableModel, known_keys
 
@@ -32,7 +32,9 @@ def read_table(model: type[TableModel], raw: Any, path: Path, faults: Faults) ->
     for key, name in known_keys(model).items():
         info = model.model_fields[name]
         if key in raw:
-            _read_key(model, name, raw[key], (*path, key), faults, values)
+            value = raw[key] if name in model.nested else read_value(model, name, raw[key], (*path, key), faults)
+            if value is not None:
+                values[name] = value
         elif info.is_required():
             faults.miss((*path, key), f"is missing: {info.description}{_examples(info)}")
         else:
@@ -56,16 +58,15 @@ def list_in(raw: Any, path: Path, faults: Faults) -> list[Any]:
     return []
 
 
-def _read_key(model: type[TableModel], name: str, raw: Any, path: Path, faults: Faults, values: Table) -> None:
-    if name in model.nested:
-        values[name] = raw
-        return
+def read_value(model: type[TableModel], name: str, raw: Any, path: Path, faults: Faults) -> Any:
+    """Read the value of one field; None, with faults, if it is not what the field holds."""
     try:
-        values[name] = _adapter(model, name).validate_python(raw)
+        return _adapter(model, name).validate_python(raw)
     except ValidationError as error:
         for detail in error.errors(include_url=False):
             where = (*path, *(part for part in detail["loc"] if isinstance(part, int)))
             faults.add(where, said(detail, _examples(model.model_fields[name])))
+        return None
 
 
 @cache
@@ -103,14 +104,3 @@ def _remedy(path: Path, keys: dict[str, str]) -> str:
 def _examples(info: FieldInfo) -> str:
     """Write `, such as …` from the examples of a field."""
     return f", such as {' or '.join(toml(one) for one in info.examples)}" if info.examples else ""
-
-
-def toml(value: Any) -> str:
-    """Write a value as TOML."""
-    if isinstance(value, str):
-        return f"'{value}'" if "\\" in value else f'"{value}"'
-    if isinstance(value, list | tuple):
-        return "[" + ", ".join(toml(one) for one in value) + "]"
-    if isinstance(value, dict):
-        return "{ " + ", ".join(f"{key} = {toml(one)}" for key, one in value.items()) + " }"
-    return shown(value)
