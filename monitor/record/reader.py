@@ -65,7 +65,9 @@ class Reader:
 
     @contextmanager
     def _database(self) -> Iterator[Database]:
+        """Open a connection whose statements all see the record as it was at the first of them."""
         with explained(self.path), closing(open_for_reading(self.path)) as connection:
+            connection.execute("BEGIN")
             yield Database(connection, recursive_triggers=False, execute_plugins=False)
 
     def _rows(self, sql: str, parameters: dict[str, Any] | None = None) -> list[dict[str, Any]]:

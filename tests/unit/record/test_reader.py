@@ -66,7 +66,9 @@ def test_a_slow_reader_does_not_hold_up_the_writer(record: Record) -> None:
 
 
 def test_any_thread_may_read_while_writing_goes_on(record: Record) -> None:
-    reader, counts, faults = record.reader(), [], []
+    reader = record.reader()
+    counts: list[int] = []
+    faults: list[Exception] = []
 
     def look() -> None:
         try:
