@@ -57,8 +57,11 @@ class MqttSettings:
     uses_tls: bool
 
     @classmethod
-    def of(cls, spec: SourceSpec, client_id: str) -> Self:
-        """Check a source's options without connecting. Raises SourceError naming source, key and the remedy."""
+    def of(cls, spec: SourceSpec, client_id: str, suffix: str = "") -> Self:
+        """Check a source's options without connecting. Raises SourceError naming source, key and the remedy.
+
+        `client_id` stands in where the plant file names none; `suffix` tells several clients of one source apart.
+        """
         options = Options(spec)
         ca_file, certificate = options.file("ca_file"), options.file("client_certificate")
         tls = options.flag("tls")
@@ -69,7 +72,7 @@ class MqttSettings:
             host=options.text("host") or "127.0.0.1",
             port=port,
             protocol=options.one_of("protocol", "5", *PROTOCOLS),
-            client_id=options.text("client_id") or client_id,
+            client_id=(options.text("client_id") or client_id) + suffix,
             username=options.text("username"),
             password_file=options.file("password_file") or _credential(spec.id),
             ca_file=ca_file,

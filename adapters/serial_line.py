@@ -5,7 +5,6 @@ from __future__ import annotations
 import errno
 import logging
 import threading
-import time
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final, Self
@@ -29,7 +28,6 @@ PARITIES: Final = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd"
 _READ_S: Final = 0.5
 _MOST_AT_ONCE: Final = 4096
 _QUIET_S: Final = 0.05
-"""A line that talks within this time of opening was talking before: we may have come in its middle."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,8 +117,9 @@ class SerialInlet:
         while not self._stopping.is_set():
             try:
                 with self._settings.open() as port:
+                    framing = _begin(port)
                     self._board.set(SourceState.UP, f"reading {self._settings.port}")
-                    self._read(port, deliver)
+                    self._read(port, framing, deliver)
             except OSError as error:
                 self._say(error)
             except Exception:
@@ -128,15 +127,11 @@ class SerialInlet:
             if not self._stopping.is_set():
                 self._stopping.wait(self._pace.wait_s())
 
-    def _read(self, port: serial.Serial, deliver: Deliver) -> None:
+    def _read(self, port: serial.Serial, framing: Framing, deliver: Deliver) -> None:
         """Read until the port breaks off (OSError) or the inlet is stopped."""
-        framing, opened, first = Framing(), time.monotonic(), True
         try:
             while not self._stopping.is_set():
                 data = port.read(max(1, min(port.in_waiting, _MOST_AT_ONCE)))
-                if first and time.monotonic() - opened < _QUIET_S:
-                    framing = JOINED
-                first = False
                 if data:
                     self._pace.reset()
                     framing, lines = frame(framing, data)
@@ -168,3 +163,11 @@ class SerialInlet:
                 self._board.set(SourceState.WAITING, f"{port} is not there", "plug the instrument in, or check port")
             case _:
                 self._board.set(SourceState.WAITING, f"{port} broke off ({error})", "check plug and cable")
+
+
+def _begin(port: serial.Serial) -> Framing:
+    """Listen for a moment: a line that talks at once was talking before, and we may have come in its middle."""
+    port.timeout = _QUIET_S
+    first = port.read(1)
+    port.timeout = _READ_S
+    return frame(JOINED, first)[0] if first else Framing()
