@@ -8,9 +8,9 @@ from dataclasses import asdict
 
 from sqlite_utils import Database
 
+from alerts.codec import alert_to_json
 from alerts.types import Alert, Transition
 from monitor.model.types import Estimate, Event, Forecast
-from monitor.record.codec import alert_text
 
 
 def save_events(db: Database, events: Iterable[Event]) -> None:
@@ -26,7 +26,7 @@ def save_alerts(db: Database, alerts: Iterable[Alert]) -> None:
             "sump": alert.sump,
             "raised_s": alert.raised_s,
             "cleared_s": alert.cleared_s,
-            "body": alert_text(alert),
+            "body": alert_to_json(alert),
         }
         for alert in alerts
     ]
@@ -44,7 +44,7 @@ def save_transitions(db: Database, transitions: Iterable[Transition]) -> None:
             "before": transition.before.value,
             "after": transition.after.value,
             "reason": transition.reason,
-            "body": alert_text(transition.alert),
+            "body": alert_to_json(transition.alert),
         }
         for transition in moved
     ]

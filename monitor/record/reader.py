@@ -13,12 +13,12 @@ from typing import Any, Final
 
 from sqlite_utils import Database
 
+from alerts.codec import alert_from_json
 from alerts.types import Alert, AlertState, Transition
 from monitor.model.types import Event, EventKind, Side
 from monitor.plant.errors import RecordError
 from monitor.plant.reading import Entry, EntryKind, Reading, Rejected, Signal
 from monitor.record import tokens
-from monitor.record.codec import alert_of
 from monitor.record.faults import explained
 from monitor.record.migrations import check_current, open_for_reading
 from monitor.record.stored import EstimatePoint, Point, StoredForecast
@@ -133,7 +133,9 @@ class Reader:
     def alerts(self, *, open_only: bool = False) -> list[Alert]:
         """Return alerts in the order they were raised."""
         where = "WHERE cleared_s IS NULL" if open_only else ""
-        return [alert_of(row["body"]) for row in self._rows(f"SELECT body FROM alert {where} ORDER BY raised_s, id")]  # noqa: S608
+        return [
+            alert_from_json(row["body"]) for row in self._rows(f"SELECT body FROM alert {where} ORDER BY raised_s, id")
+        ]  # noqa: S608
 
     def transitions(self, from_s: float, to_s: float, alert_id: str | None = None) -> list[Transition]:
         """Return the changes of alerts in a span, of one alert or of all."""
@@ -214,7 +216,9 @@ def _stretches(from_s: float, to_s: float, points: int) -> dict[str, float]:
 
 def _transition(row: dict[str, Any]) -> Transition:
     before, after = AlertState(row["before"]), AlertState(row["after"])
-    return Transition(row["id"], row["alert_id"], row["time_s"], before, after, row["reason"], alert_of(row["body"]))
+    return Transition(
+        row["id"], row["alert_id"], row["time_s"], before, after, row["reason"], alert_from_json(row["body"])
+    )
 
 
 def _forecast(row: dict[str, Any]) -> StoredForecast:
