@@ -16,7 +16,7 @@ from config_demo.feed import stamp
 from config_demo.story import UNTOUCHED
 from config_demo.world import SumpTruth, World
 
-SETTLE_S: Final = 40 * 60.0  # from the last bucket until everybody compares: circulation and a few readings
+SETTLE_S: Final = 45 * 60.0  # from the last bucket until everybody compares: circulation and a few readings
 _ACTED_ON: Final = ("leaves_band_unattended", "outside_band", "loss_jump")
 _WEEKDAYS: Final = 5
 
@@ -56,8 +56,8 @@ class Person:
 
 
 CREW: Final = (
-    Person("Inês", ("08:30", "13:00"), "http", 0.9, checks="07:20"),
-    Person("Bruno", ("17:30", "20:45"), "mqtt", 0.5),
+    Person("Inês", ("08:20", "13:10"), "http", 0.9, checks="07:20"),
+    Person("Bruno", ("18:20", "20:45"), "mqtt", 0.5),
 )
 
 

@@ -44,7 +44,7 @@ class HttpDesk:
 
     def acknowledge(self, alert_id: str, who: str) -> None:
         """Say that somebody has seen to an alert."""
-        self._call(f"/api/alerts/{alert_id}/acknowledge", {"by": who})
+        self._call(f"/api/alerts/{alert_id}/acknowledge", {"who": who})
 
     def _call(self, path: str, body: Mapping[str, Any] | None = None) -> Any:
         """Call an address; None where the API has nothing (404)."""

@@ -29,7 +29,7 @@ from config_demo.desk import HttpDesk, MqttDesk
 from config_demo.feed import LineFeed, MqttFeed
 from config_demo.gate import FallenBehindError, Gate
 from config_demo.play import Play
-from config_demo.show import Show, alert_line, event_line
+from config_demo.show import Show, news_lines
 from config_demo.story import NATURES, START_S
 from config_demo.summary import Summary, sum_up
 from config_demo.watch import Watch, limits_of
@@ -166,10 +166,8 @@ class _Stage:
     def _picture(self) -> None:
         snapshot = self._daemon.snapshot()
         events, alerts = self._watch.look(snapshot)
-        for event in events:
-            self._tell(event_line(event))
-        for alert in alerts:
-            self._tell(alert_line(alert))
+        for line in news_lines(events, alerts):
+            self._tell(line)
         done = (self._world.now_s - START_S) / (self._options.days * _SECONDS_A_DAY)
         self._show.picture(snapshot, self._world.now_s, done)
 

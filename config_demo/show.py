@@ -6,9 +6,11 @@ what needs somebody, and never colour alone.
 
 from __future__ import annotations
 
+import textwrap
 import threading
 from collections import deque
 from collections.abc import Mapping, Sequence
+from itertools import groupby
 from types import TracebackType
 from typing import Final, Self
 
@@ -25,7 +27,8 @@ from monitor.model.types import Event, EventKind, Forecast, Side
 from monitor.plant.types import Plant
 from monitor.snapshot import Snapshot, SumpView
 
-_FIXED_ROWS: Final = 10  # rows that are neither sump nor log line
+_INDENT: Final = 11  # width of the time before a log line
+_FIXED_ROWS: Final = 7  # rows that are neither sump nor log line
 _SIDES: Final = {Side.RICH: "rich", Side.LEAN: "lean", Side.LOW: "low", Side.NONE: ""}
 _URGENT: Final = {Priority.HIGH: "bold red", Priority.MEDIUM: "yellow", Priority.LOW: ""}
 _SIGNS: Final = {
@@ -92,7 +95,8 @@ class Show:
         if self.console.is_terminal:
             with self._lock:
                 lines = list(self._log)
-            self.console.print("\n".join(map(escape, lines)), soft_wrap=True)
+            for part in (part for line in lines for part in wrap_line(line, self.console.width)):
+                self.console.print(Text(part), soft_wrap=True)
         if summary.landed:
             self.console.print(landing_table(summary))
         self.console.print(summary_table(summary))
@@ -105,10 +109,10 @@ class Show:
     def _frame(self) -> RenderableType:
         room = max(self.console.height - len(self._plant.sumps) - _FIXED_ROWS, 3)
         with self._lock:
-            lines = list(self._log)[-room:]
+            lines = list(self._log)
             body = self._body
-        log = Text("\n".join(lines), no_wrap=True, overflow="ellipsis")
-        return Group(body, log)
+        wrapped = [part for line in lines for part in wrap_line(line, self.console.width)]
+        return Group(body, Text("\n".join(wrapped[-room:]), no_wrap=True))
 
 
 def sump_table(plant: Plant, snapshot: Snapshot) -> Table:
@@ -167,6 +171,27 @@ def alerts_by_sump(alerts: Sequence[Alert]) -> Mapping[str, list[Alert]]:
         if alert.is_open:
             found.setdefault(alert.sump, []).append(alert)
     return found
+
+
+def wrap_line(line: str, width: int) -> list[str]:
+    """Break a log line so that it goes on below its own words, not below its time."""
+    return textwrap.wrap(line, max(width - 1, _INDENT + 20), subsequent_indent=" " * _INDENT) or [line]
+
+
+def news_lines(events: Sequence[Event], alerts: Sequence[Alert]) -> list[str]:
+    """Return a line for each piece of news: what an alert says already is not said again as an event."""
+    silent = [alert for alert in alerts if alert.kind is AlertKind.SIGNAL_SILENT]
+    losing = {alert.sump for alert in alerts if alert.kind is AlertKind.LOSS_JUMP}
+    lines = [
+        event_line(event)
+        for event in events
+        if event.kind is not EventKind.SILENT_SIGNAL
+        and not (event.kind is EventKind.LOSS_JUMP and event.sump in losing)
+    ]
+    for sump, group in groupby(sorted(silent, key=lambda alert: alert.sump), key=lambda alert: alert.sump):
+        mute = list(group)
+        lines.append(f"ALERT {mute[0].text}" if len(mute) == 1 else f"ALERT {sump}: {len(mute)} signals are silent")
+    return lines + [alert_line(alert) for alert in alerts if alert.kind is not AlertKind.SIGNAL_SILENT]
 
 
 def event_line(event: Event) -> str:

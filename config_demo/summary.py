@@ -13,6 +13,7 @@ from config_demo.story import UNTOUCHED, ZONE
 from config_demo.watch import Said, Spell, Watch, middle, noticed
 from monitor.model.types import Event, EventKind
 
+_MOST_NAMED = 4
 _ACTIONABLE = (AlertKind.LEAVES_BAND_UNATTENDED, AlertKind.OUTSIDE_BAND, AlertKind.LOSS_JUMP)
 
 
@@ -80,7 +81,10 @@ class Summary:
             f"{self.top_ups} poured in, {self.logged} logged, {len(self.noticed)} of {unlogged} unlogged ones noticed"
         )
         off = middle([abs((event.volume_l or 0.0) - pour.volume_l) / pour.volume_l for pour, event in self.noticed])
-        return words if off is None else f"{words}, volume off by {100.0 * off:.0f} % (median)"
+        after = middle([(event.detected_s - pour.time_s) / 3600.0 for pour, event in self.noticed])
+        if off is None or after is None:
+            return words
+        return f"{words} after {after:.1f} h, volume off by {100.0 * off:.0f} % (medians)"
 
     def _alerts(self) -> str:
         return (
@@ -100,11 +104,13 @@ class Summary:
 
     def _avoided(self) -> str:
         others = [spell for spell in self.spells if spell.sump != UNTOUCHED]
+        words = f"{self.avoided} (left alone, the same sump would have gone out)"
+        if not others:
+            return words + "; none came all the same"
         night = sum(not spell.attended for spell in others)
-        return (
-            f"{self.avoided} (the same sump left alone would have gone out);"
-            f" {len(others)} came all the same, {night} of them unattended"
-        )
+        which = ", ".join(f"{spell.sump} {spell.side.value} {local(spell.from_s)}" for spell in others[:_MOST_NAMED])
+        more = "…" if len(others) > _MOST_NAMED else ""
+        return f"{words}; {len(others)} came all the same, {night} of them unattended: {which}{more}"
 
     def _untouched(self) -> str:
         if not self.untouched:

@@ -10,7 +10,7 @@ from rich.console import Console
 
 import config_demo
 from alerts.types import AlertKind
-from config_demo.show import Show, alert_line, alert_text, event_line, exit_text
+from config_demo.show import Show, alert_line, alert_text, event_line, exit_text, news_lines, wrap_line
 from config_demo.story import at
 from monitor.model.types import EventKind, Side
 from monitor.plant.file import load_plant
@@ -53,7 +53,7 @@ def test_on_a_terminal_the_table_splits_the_losses_and_fits(works: Plant) -> Non
     [row] = [line for line in lines if "gannet" in line]
     for word in ("321", "9.31", "25.2", "6.4", "Thu 04:00 rich", "will leave"):
         assert word in row
-    assert "line 29" in lines[-1]
+    assert any("line 29" in line for line in lines[-4:])
 
 
 def test_an_exit_in_words() -> None:
@@ -82,3 +82,24 @@ def test_an_alert_in_words_carries_its_recipe() -> None:
 def test_an_acknowledged_alert_stands_in_brackets() -> None:
     seen = pictures.alert("gannet", acknowledged_s=pictures.NOW_S)
     assert alert_text([seen, pictures.alert("gannet", AlertKind.OUTSIDE_BAND)]).plain == "(will leave) outside "
+
+
+def test_news_are_said_once() -> None:
+    mute = [
+        pictures.alert("curlew", AlertKind.SIGNAL_SILENT, id=f"c-{n}", recipe=None, text=f"curlew {n} is silent")
+        for n in range(3)
+    ]
+    events = [
+        pictures.event("curlew", at(0, "13:00"), EventKind.SILENT_SIGNAL),
+        pictures.event("osprey", at(0, "13:00"), EventKind.LOSS_JUMP),
+    ]
+    losing = pictures.alert("osprey", AlertKind.LOSS_JUMP, recipe=None, text="osprey loses.")
+    assert news_lines(events, [*mute, losing]) == ["ALERT curlew: 3 signals are silent", "ALERT osprey loses."]
+    assert len(news_lines(events, mute[:1])) == 2
+    assert news_lines([], mute[:1]) == ["ALERT curlew 0 is silent"]
+
+
+def test_long_lines_go_on_below_their_own_words() -> None:
+    first, second = wrap_line("Wed 14:25  " + "word " * 20, 80)
+    assert first.startswith("Wed 14:25  word")
+    assert second.startswith(" " * 11 + "word")

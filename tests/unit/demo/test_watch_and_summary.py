@@ -157,7 +157,10 @@ def test_the_summary_counts(world: World, watch: Watch) -> None:
 
 def test_the_summary_reads_well(world: World, watch: Watch) -> None:
     lines = dict(finished(world, watch).lines())
-    assert lines["top-ups"] == "2 poured in, 1 logged, 1 of 1 unlogged ones noticed, volume off by 10 % (median)"
+    assert (
+        lines["top-ups"]
+        == "2 poured in, 1 logged, 1 of 1 unlogged ones noticed after 0.3 h, volume off by 10 % (medians)"
+    )
     assert lines["recipes"].startswith("2 carried out, 1 of 2 landings inside the stated interval, 0.30 points")
     assert lines["readings"] == "100 sent, 99 taken in"
     assert lines["leak"] == "noticed 5.5 h after it began"
