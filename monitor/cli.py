@@ -1,0 +1,221 @@
+"""The command line: `bandkeeper check | schema | run | replay | export | demo | token | backup`."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import Final
+
+from monitor import __version__
+from monitor.plant.errors import BandkeeperError, PlantFileError
+from monitor.plant.file import load_plant
+from monitor.plant.quantity import parse_quantity
+from monitor.plant.types import Plant
+
+OK: Final = 0
+FAILED: Final = 1
+FAULTY: Final = 2
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; return 0 if it did its work, 1 if something stood in the way, 2 for a faulty plant file or call."""
+    options = _parser().parse_args(argv)
+    try:
+        return int(options.act(options))
+    except PlantFileError as error:
+        print(error, file=sys.stderr)
+        return FAULTY
+    except BandkeeperError as error:
+        print(f"bandkeeper: {error}", file=sys.stderr)
+        return FAILED
+    except KeyboardInterrupt:
+        return 130
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="bandkeeper", description="Keeps coolant sumps inside their band.")
+    parser.add_argument("--version", action="version", version=f"bandkeeper {__version__}")
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+    check = commands.add_parser("check", help="check a plant file: every fault with file, line and key")
+    check.add_argument("plant", type=Path, metavar="PLANT.toml")
+    check.set_defaults(act=_check)
+    schema = commands.add_parser("schema", help="print the JSON Schema of the plant file, for editors")
+    schema.set_defaults(act=_schema)
+    _add_run(commands)
+    _add_replay(commands)
+    _add_export(commands)
+    _add_demo(commands)
+    _add_token(commands)
+    _add_backup(commands)
+    return parser
+
+
+def _add_run(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    run = commands.add_parser("run", help="run the daemon until it is told to stop")
+    run.add_argument("plant", type=Path, metavar="PLANT.toml")
+    run.set_defaults(act=_run)
+
+
+def _add_replay(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    replay = commands.add_parser("replay", help="run recorded readings through the pipeline")
+    replay.add_argument("plant", type=Path, metavar="PLANT.toml")
+    replay.add_argument("--readings", type=Path, required=True, metavar="R.csv")
+    replay.add_argument("--entries", type=Path, metavar="E.csv")
+    replay.add_argument("--every", type=_duration, default=6 * 3600.0, metavar="6h", help="spacing of the forecasts")
+    replay.add_argument("--from", type=_moment, dest="from_s", metavar="T", help="first moment to report")
+    replay.add_argument("--to", type=_moment, dest="to_s", metavar="T", help="last moment")
+    replay.add_argument("--out", type=Path, required=True, metavar="FOLDER")
+    replay.set_defaults(act=_replay)
+
+
+def _add_export(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    export = commands.add_parser("export", help="write what is on record as replay files")
+    export.add_argument("plant", type=Path, metavar="PLANT.toml")
+    export.add_argument("--readings", type=Path, required=True, metavar="R.csv")
+    export.add_argument("--entries", type=Path, metavar="E.csv")
+    export.add_argument("--from", type=_moment, dest="from_s", metavar="T")
+    export.add_argument("--to", type=_moment, dest="to_s", metavar="T")
+    export.set_defaults(act=_export)
+
+
+def _add_demo(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    demo = commands.add_parser("demo", help="run an invented plant faster than life; needs no network")
+    demo.add_argument("--days", type=float, default=7.0, help="how many days to show (7)")
+    demo.add_argument("--speed", type=float, help="plant seconds a second (about 5000: a week in two minutes)")
+    demo.add_argument("--port", type=int, default=8480, help="where the page is served; 0 takes any free port")
+    demo.add_argument("--seed", type=int, default=1, help="another seed is another week")
+    demo.add_argument("--keep", action="store_true", help="keep the demo's folder")
+    demo.set_defaults(act=_demo)
+
+
+def _add_token(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    token = commands.add_parser("token", help="make or revoke a token for the status API")
+    token.add_argument("plant", type=Path, metavar="PLANT.toml")
+    token.add_argument("name", help="who or what will use it")
+    token.add_argument("--scope", choices=("read", "act", "admin"), default="read")
+    token.add_argument("--days", type=float, help="days until it expires (never)")
+    token.add_argument("--revoke", action="store_true", help="make the token of that name invalid")
+    token.set_defaults(act=_token)
+
+
+def _add_backup(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    backup = commands.add_parser("backup", help="copy the record while it is in use")
+    backup.add_argument("plant", type=Path, metavar="PLANT.toml")
+    backup.add_argument("to", type=Path, metavar="FILE")
+    backup.set_defaults(act=_backup)
+
+
+def _duration(text: str) -> float:
+    """Read `6h`, `15 min` or `1 d` as seconds."""
+    try:
+        number = text.rstrip("abcdefghijklmnopqrstuvwxyz ")
+        seconds = parse_quantity(f"{number} {text[len(number):].strip()}", "time")
+    except BandkeeperError as error:
+        raise argparse.ArgumentTypeError(str(error)) from error
+    if seconds <= 0:
+        raise argparse.ArgumentTypeError("a spacing is longer than nothing")
+    return seconds
+
+
+def _moment(text: str) -> float:
+    """Read RFC 3339 with an offset as Unix seconds."""
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(f"{text!r} is no time like 2031-03-03T21:30:00+00:00") from error
+    if moment.tzinfo is None:
+        raise argparse.ArgumentTypeError(f"{text!r} has no offset: write 2031-03-03T21:30:00+00:00")
+    return moment.timestamp()
+
+
+def _check(options: argparse.Namespace) -> int:
+    load_plant(options.plant)
+    print("ok")
+    return OK
+
+
+def _schema(_options: argparse.Namespace) -> int:
+    from monitor.plant.file import plant_schema
+
+    print(json.dumps(plant_schema(), indent=2))
+    return OK
+
+
+def _run(options: argparse.Namespace) -> int:
+    from monitor.daemon import run_forever
+
+    return run_forever(load_plant(options.plant))
+
+
+def _replay(options: argparse.Namespace) -> int:
+    from rich.console import Console
+
+    from monitor.replay import Order, replay
+
+    plant = load_plant(options.plant)
+    order = Order(options.readings, options.entries, options.every, options.from_s, options.to_s, options.out)
+    told = replay(plant, order, Console(stderr=True))
+    print(
+        f"{told.readings} readings, {told.entries} entries, {told.rejected} rejected; "
+        f"{told.forecasts} forecasts, {told.events} events, {told.alerts} alerts in {options.out}"
+    )
+    return OK
+
+
+def _export(options: argparse.Namespace) -> int:
+    from monitor.record.export import export_entries, export_readings
+    from monitor.record.reader import Reader
+
+    plant = load_plant(options.plant)
+    reader = Reader.open(plant.database)
+    from_s = options.from_s if options.from_s is not None else float("-inf")
+    to_s = options.to_s if options.to_s is not None else float("inf")
+    count = export_readings(reader, plant, options.readings, from_s, to_s)
+    said = f"{count} readings in {options.readings}"
+    if options.entries is not None:
+        said += f", {export_entries(reader, options.entries, from_s, to_s)} entries in {options.entries}"
+    print(said)
+    return OK
+
+
+def _demo(options: argparse.Namespace) -> int:
+    from config_demo.run import run_demo
+
+    return run_demo(
+        days=options.days, speed=options.speed, port=options.port, seed=options.seed, keep=options.keep
+    )
+
+
+def _token(options: argparse.Namespace) -> int:
+    from monitor.daemon import wall_clock
+    from monitor.record.store import Record
+
+    plant: Plant = load_plant(options.plant)
+    record = Record.open(plant.database, now_s=wall_clock())
+    try:
+        if options.revoke:
+            print("revoked" if record.revoke_token(options.name) else f"there is no token {options.name}")
+            return OK
+        now_s = wall_clock()
+        expires_s = None if options.days is None else now_s + options.days * 86400.0
+        print(record.add_token(options.name, options.scope, expires_s, now_s))
+    finally:
+        record.close()
+    return OK
+
+
+def _backup(options: argparse.Namespace) -> int:
+    from monitor.daemon import wall_clock
+    from monitor.record.store import Record
+
+    record = Record.open(load_plant(options.plant).database, now_s=wall_clock())
+    try:
+        record.backup(options.to)
+    finally:
+        record.close()
+    print(f"copied to {options.to}")
+    return OK

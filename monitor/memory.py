@@ -1,0 +1,119 @@
+"""What the pipeline remembers beside the estimator: open alerts, what was said already, the sequence of demands."""
+
+from __future__ import annotations
+
+import json
+import zlib
+from base64 import b64decode, b64encode
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass, field
+from typing import Any, Final, Self
+
+from alerts.codec import alert_from_json, alert_to_json
+from alerts.types import Alert
+from monitor.model.silence import Silence
+from monitor.model.types import Event, EventKind
+from monitor.plant.reading import Signal
+
+RECENT_S: Final = 48 * 3600.0
+SAME_S: Final = 3 * 3600.0
+
+
+@dataclass(slots=True)
+class Memory:
+    """Everything of the pipeline that is not the estimator's state."""
+
+    alerts: dict[str, Alert] = field(default_factory=dict)
+    recent: list[Event] = field(default_factory=list)
+    silent: dict[str, set[Signal]] = field(default_factory=dict)
+    sequence: int = 0
+
+    def news(self, found: Iterable[Event], silences: Iterable[Event], now_s: float) -> list[Event]:
+        """Return what was not said before, stamped with the moment it is said first."""
+        self.recent = [event for event in self.recent if event.detected_s > now_s - RECENT_S]
+        fresh = [event for event in found if event.detected_s > now_s - RECENT_S and not self._said(event)]
+        fresh += silences
+        said = [_at(event, now_s) for event in fresh]
+        self.recent += said
+        return said
+
+    def _said(self, event: Event) -> bool:
+        return any(
+            old.id == event.id
+            or (old.sump == event.sump and old.kind == event.kind and abs(old.time_s - event.time_s) < SAME_S)
+            for old in self.recent
+        )
+
+    def silences(self, silent: Mapping[str, tuple[Signal, ...]], silence: Silence, now_s: float) -> list[Event]:
+        """Return an event for each signal that just fell silent."""
+        events = []
+        for sump, signals in silent.items():
+            before = self.silent.get(sump, set())
+            events += [_fell_silent(sump, s, silence, now_s) for s in signals if s not in before]
+            self.silent[sump] = set(signals)
+        return events
+
+    def to_bytes(self, engine: bytes, silence: Silence) -> bytes:
+        """Write everything down, with the engine's own bytes."""
+        body = {
+            "alerts": [json.loads(alert_to_json(alert)) for alert in self.alerts.values()],
+            "recent": [asdict(event) for event in self.recent],
+            "silent": {sump: sorted(signals) for sump, signals in self.silent.items()},
+            "sequence": self.sequence,
+            "heard": silence.heard,
+            "since_s": silence.since_s,
+            "engine": b64encode(engine).decode(),
+        }
+        return zlib.compress(json.dumps(body).encode(), level=1)
+
+    @classmethod
+    def from_bytes(cls, blob: bytes, silence: Silence) -> tuple[Self, bytes]:
+        """Read what `to_bytes` wrote; sumps that are gone from the plant file are left out."""
+        body: dict[str, Any] = json.loads(zlib.decompress(blob))
+        known = silence.heard
+        for sump, heard in body["heard"].items():
+            if sump in known:
+                known[sump].update({Signal(name): time_s for name, time_s in heard.items()})
+        silence.since_s = body["since_s"]
+        alerts = [alert_from_json(json.dumps(one)) for one in body["alerts"]]
+        memory = cls(
+            alerts={alert.id: alert for alert in alerts if alert.sump in known},
+            recent=[_event(one) for one in body["recent"] if one["sump"] in known],
+            silent={sump: {Signal(s) for s in names} for sump, names in body["silent"].items() if sump in known},
+            sequence=body["sequence"],
+        )
+        return memory, b64decode(body["engine"])
+
+    @staticmethod
+    def engine_part(blob: bytes) -> bytes:
+        """Return the engine's own bytes out of what `to_bytes` wrote."""
+        return b64decode(json.loads(zlib.decompress(blob))["engine"])
+
+
+def _event(one: dict[str, Any]) -> Event:
+    return Event(**{**one, "kind": EventKind(one["kind"])})
+
+
+def _at(event: Event, now_s: float) -> Event:
+    return event if event.detected_s == now_s else Event(**{**_fields(event), "detected_s": now_s})
+
+
+def _fields(event: Event) -> dict[str, Any]:
+    return {name: getattr(event, name) for name in Event.__slots__}
+
+
+def _fell_silent(sump: str, signal: Signal, silence: Silence, now_s: float) -> Event:
+    last_s = silence.last_heard_s(sump, signal)
+    since_s = last_s if last_s is not None else (silence.since_s or now_s)
+    detail = f"{signal.value} not heard" + ("" if last_s is None else f" for {(now_s - last_s) / 3600.0:.1f} h")
+    return Event(
+        id=f"{sump}-silent-{signal.value}-{int(since_s)}",
+        sump=sump,
+        kind=EventKind.SILENT_SIGNAL,
+        time_s=since_s,
+        detected_s=now_s,
+        volume_l=None,
+        mix_pct=None,
+        confidence=0.99,
+        detail=detail,
+    )

@@ -1,0 +1,125 @@
+"""The mass balance of a sump over one bin, with its gradient.
+
+    dV/dt    = q - (E + D + L)
+    d(cV)/dt = m q - k D c - L c
+
+E evaporation (water only), D drag-out at the sump's strength with a little extra concentrate (k >= 1), L a leak,
+q what an automatic valve adds at strength m (trade-facts 1.4).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from monitor.model.kalman import carry_rows
+from monitor.model.layout import (
+    CARRY,
+    JOB,
+    LEAK,
+    LN_DRAG,
+    LN_IDLE,
+    LN_RUN,
+    STRENGTH,
+    VALVE_MIX,
+    VOLUME,
+    WEATHER,
+    WIDTH,
+
+    Floats,
+)
+
+DAY_SWING: Final = 0.14
+WARMEST_H: Final = 19.0
+
+
+@dataclass(frozen=True, slots=True)
+class Losses:
+    """Litres lost in a bin ((n,) each): evaporated idle and running, dragged out, leaked, and added by a valve."""
+
+    idle_l: Floats
+    run_l: Floats
+    drag_l: Floats
+    leak_l: Floats
+    valve_l: Floats
+
+    @property
+    def evaporated_l(self) -> Floats:
+        """Water gone as vapour."""
+        return self.idle_l + self.run_l
+
+    @property
+    def fluid_l(self) -> Floats:
+        """Fluid gone with parts, chips and leaks."""
+        return self.drag_l + self.leak_l
+
+    @property
+    def net_l(self) -> Floats:
+        """What the volume falls by."""
+        return self.idle_l + self.run_l + self.drag_l + self.leak_l - self.valve_l
+
+
+def day_curve(hour_of_day: float) -> float:
+    """Return the evaporation at a local hour relative to the day's mean (seen on recordings, +-14 %, latest in the evening)."""
+    return 1.0 + DAY_SWING * float(np.cos(2.0 * np.pi * (hour_of_day - WARMEST_H) / 24.0))
+
+
+def losses(mean: Floats, running: Floats, hours: float, curve: float, valve_l: Floats) -> Losses:
+    """Return what goes in `hours` with the machine running a share `running` of the time (n,)."""
+    air = np.exp(mean[:, WEATHER]) * (hours * curve)
+    return Losses(
+        idle_l=np.exp(mean[:, LN_IDLE]) * (1.0 - running) * air,
+        run_l=np.exp(mean[:, LN_RUN]) * running * air,
+        drag_l=np.exp(mean[:, LN_DRAG] + mean[:, JOB]) * running * hours,
+        leak_l=mean[:, LEAK] * hours,
+        valve_l=valve_l,
+    )
+
+
+def advance(mean: Floats, cov: Floats, gone: Losses, hours: float, least_l: Floats) -> Floats:
+    """Let the losses happen: change `mean` in place and return the new covariance."""
+    volume, strength = mean[:, VOLUME].copy(), mean[:, STRENGTH].copy()
+    richer = gone.evaporated_l - (CARRY - 1.0) * gone.drag_l
+    middle = np.maximum(volume - 0.5 * gone.net_l, least_l)
+    growth = (richer - gone.valve_l) / middle
+    factor = np.exp(growth)
+    volume_row, strength_row = _gradients(gone, hours, strength, middle, growth, factor, mean[:, VALVE_MIX])
+    mean[:, VOLUME] = np.maximum(volume - gone.net_l, least_l)
+    mean[:, STRENGTH] = strength * factor + mean[:, VALVE_MIX] * gone.valve_l / middle
+    return carry_rows(cov, volume_row, strength_row)
+
+
+def _gradients(
+    gone: Losses, hours: float, strength: Floats, middle: Floats, growth: Floats, factor: Floats, mix: Floats
+) -> tuple[Floats, Floats]:
+    n = strength.shape[0]
+    volume_row = np.zeros((n, WIDTH))
+    volume_row[:, VOLUME] = 1.0
+    for column, lost in _sensitivities(gone, hours):
+        volume_row[:, column] -= lost
+    now = strength * factor
+    strength_row = np.zeros((n, WIDTH))
+    strength_row[:, VOLUME] = -now * growth / middle - mix * gone.valve_l / middle**2
+    strength_row[:, STRENGTH] = factor
+    strength_row[:, LN_IDLE] = now * gone.idle_l / middle
+    strength_row[:, LN_RUN] = now * gone.run_l / middle
+    strength_row[:, LN_DRAG] = -now * (CARRY - 1.0) * gone.drag_l / middle
+    strength_row[:, WEATHER] = now * gone.evaporated_l / middle
+    strength_row[:, JOB] = strength_row[:, LN_DRAG]
+    strength_row[:, VALVE_MIX] = gone.valve_l / middle
+    return volume_row, strength_row
+
+
+def _sensitivities(gone: Losses, hours: float) -> tuple[tuple[int, Floats], ...]:
+    return (
+        (LN_IDLE, gone.idle_l),
+        (LN_RUN, gone.run_l),
+        (LN_DRAG, gone.drag_l),
+        (WEATHER, gone.evaporated_l),
+        (JOB, gone.drag_l),
+        (LEAK, np.full_like(gone.drag_l, hours)),
+    )
+
+

@@ -1,0 +1,247 @@
+"""The estimator as one machine over event time: takes readings and entries in any order, stands at a bin, goes back if it must.
+
+The state after bin k is a function of all readings and entries that tell a time up to the end of bin k, and of nothing
+else: not of the order they came in, nor of how often somebody asked. Late input makes the machine return to the last
+kept state before it and go over the tail again.
+"""
+
+from __future__ import annotations
+
+import json
+from base64 import b64decode, b64encode
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from monitor.model import leaks, weather
+from monitor.model.bins import Gatherer, bin_of
+from monitor.model.clock import Clock
+from monitor.model.findings import Findings
+from monitor.model.hand import take_entries
+from monitor.model.kalman import finite
+from monitor.model.layout import BIN_S, Fixed, Floats
+from monitor.model.logbook import Logbook
+from monitor.model.state import WEATHER_SD, State
+from monitor.model.step import HOURS, WEATHER_HOURS, step
+from monitor.model.types import Event
+from monitor.plant.errors import ModelError
+from monitor.plant.reading import Entry, Reading
+from monitor.plant.types import Plant
+
+KEEP_EVERY: Final = 24
+KEEP_SHORT: Final = 8
+KEEP_LONG: Final = 32
+"""A state is kept every 6 h for 8 days, and after each of the last 8 bins (for ordinary disorder)."""
+
+History = Callable[[float, float], Iterable[Reading]]
+Older = Callable[[float], bytes | None]
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """A state as it was before bin k, with the hall's weather."""
+
+    k: int
+    state: State
+    hall: Floats
+
+
+class Engine:
+    """Bins in, estimates out.
+
+    `history(from_s, to_s)` gives readings back that are no longer in memory, `older(before_s)` the engine's bytes of a
+    checkpoint that stood no later than that.
+    """
+
+    def __init__(self, plant: Plant, history: History | None = None, older: Older | None = None) -> None:
+        self.plant = plant
+        self.fixed = Fixed.of(plant)
+        self.clock = Clock(plant)
+        self.logbook = Logbook()
+        self.findings = Findings(self.fixed.ids)
+        self._row = {sump: i for i, sump in enumerate(self.fixed.ids)}
+        self._history, self._older = history, older
+        self._gatherer = Gatherer(plant)
+        self._state = State.first(self.fixed)
+        self._hall: Floats = np.array([0.0, WEATHER_SD**2])
+        self._next: int | None = None
+        self._first: int | None = None
+        self._dirty: int | None = None
+        self._kept: dict[int, Kept] = {}
+        self._in_memory_from: int | None = None
+
+    @property
+    def next_bin(self) -> int | None:
+        """The bin that comes next, None before the first reading."""
+        return self._next
+
+    def add_readings(self, readings: Sequence[Reading]) -> None:
+        """Take readings in, in any order."""
+        self._touch(self._gatherer.add(readings))
+
+    def add_entries(self, entries: Sequence[Entry]) -> None:
+        """Take log entries in, in any order, however late."""
+        known = [entry for entry in entries if entry.sump in self._row]
+        self._touch(self.logbook.add(known))
+
+    def _touch(self, k: int | None) -> None:
+        if k is not None and (self._dirty is None or k < self._dirty):
+            self._dirty = k
+
+    def advance(self, now_s: float) -> None:
+        """Bring the state up to the last bin that is over at `now_s`. Raises ModelError if nothing finite comes out."""
+        if self._next is None:
+            if self._dirty is None:
+                return
+            self._next = self._first = self._in_memory_from = self._dirty
+        if self._dirty is not None and self._dirty < self._next:
+            self._go_back(self._dirty)
+        self._dirty = None
+        last = bin_of(now_s)
+        while self._next < last:
+            self._one(self._next)
+            self._next += 1
+
+    def _go_back(self, k: int) -> None:
+        """Stand before bin k as if nothing behind it had been passed; what is too old to go back to moves nothing."""
+        if not self._stand_before(k):
+            return
+        assert self._next is not None
+        self._kept = {b: kept for b, kept in self._kept.items() if b < self._next}
+        self.findings.roll_back(self._next)
+        self.logbook.roll_back(self._next)
+        self._recall(self._next)
+
+    def _stand_before(self, k: int) -> bool:
+        before = [b for b in self._kept if b <= k]
+        if before:
+            kept = self._kept[max(before)]
+            self._state, self._hall, self._next = kept.state.copy(), kept.hall.copy(), kept.k
+            return True
+        older = self._older(k * BIN_S) if self._older is not None else None
+        if older is not None:
+            reach = self._in_memory_from
+            self.restore(older)
+            self._in_memory_from = reach
+            return True
+        if self._first is not None and min(self._kept, default=self._first) <= self._first:
+            self._state, self._hall = State.first(self.fixed), np.array([0.0, WEATHER_SD**2])
+            self._next = self._first = k
+            return True
+        return False
+
+    def _recall(self, k: int) -> None:
+        """Fetch readings from disk where the memory no longer reaches back to bin k."""
+        if self._in_memory_from is None or k >= self._in_memory_from:
+            return
+        if self._history is not None:
+            self._gatherer.add(self._history(k * BIN_S, self._in_memory_from * BIN_S))
+        self._in_memory_from = k
+
+    def _one(self, k: int) -> None:
+        self._keep(k)
+        moment = self.clock.moment(k)
+        before = self._state.jump.copy()
+        result = step(self._state, self.fixed, self._gatherer.bin(k), moment, self._logged_mix(k))
+        take_entries(self._state, self.fixed, self.logbook, self._row, k)
+        self._pool(k)
+        self.findings.collect(self._state, self.fixed, result, before, self.logbook, k)
+        self._refuse_nonsense(k)
+
+    def _pool(self, k: int) -> None:
+        keep = float(np.exp(-HOURS / WEATHER_HOURS))
+        self._hall = np.array([self._hall[0] * keep, self._hall[1] * keep**2 + WEATHER_SD**2 * (1.0 - keep**2)])
+        if k % weather.EVERY_BINS == 0:
+            self._hall = weather.pool(self._state, self._hall)
+
+    def _refuse_nonsense(self, k: int) -> None:
+        good = finite(self._state.mean, self._state.cov)
+        if good.all():
+            return
+        bad = np.flatnonzero(~good)
+        last = self._kept[max(self._kept)].state
+        if not finite(last.mean, last.cov)[bad].all():
+            raise ModelError(f"no finite estimate for {', '.join(self.fixed.ids[i] for i in bad)} at bin {k}")
+        self._state.put(bad, last.take(bad))
+        self._state.cov[bad] *= 1.05
+        self.findings.refused.update(self.fixed.ids[i] for i in bad)
+
+    def _keep(self, k: int) -> None:
+        self._kept[k] = Kept(k, self._state.copy(), self._hall.copy())
+        for old in [b for b in self._kept if _outlived(b, k)]:
+            del self._kept[old]
+        if k % KEEP_EVERY == 0:
+            oldest = k - KEEP_EVERY * 4
+            self._gatherer.forget_before(oldest)
+            if self._in_memory_from is not None:
+                self._in_memory_from = max(self._in_memory_from, oldest)
+
+    def _logged_mix(self, k: int) -> Floats:
+        """Return per sump the strength that somebody logged for a filling about now, NaN without one."""
+        mix = np.full(len(self.fixed.ids), np.nan)
+        for i in np.flatnonzero(self._state.level_odd[:, 0] > 0):
+            entry = self.logbook.explaining(self.fixed.ids[i], k, k, None, filling=True)
+            if entry is not None and entry.mix_pct is not None:
+                mix[i] = entry.mix_pct
+        return mix
+
+    def at(self, now_s: float) -> State:
+        """Return the state at `now_s`: the last full bin, and what the running bin has shown so far, on a copy."""
+        state = self._state.copy()
+        if self._next is None or bin_of(now_s) != self._next:
+            return state
+        seen = self._gatherer.bin(self._next)
+        if (seen.level_n.sum() + seen.brix_n.sum()) > 0:
+            passed = (now_s - self._next * BIN_S) / 3600.0
+            moment = replace(self.clock.moment(self._next), hours=min(passed, HOURS))
+            step(state, self.fixed, seen, moment, self._logged_mix(self._next))
+        return state
+
+    def widths(self) -> Floats:
+        """Return by how much each sump's futures spread against the model's own reckoning (1: as reckoned)."""
+        return np.ones(len(self.fixed.ids))
+
+    def to_bytes(self) -> bytes:
+        """Write the state before the next bin down, with what the logbook explained and what was found lately."""
+        body = {
+            "ids": self.fixed.ids,
+            "next": self._next,
+            "hall": self._hall.tolist(),
+            "used": self.logbook.used,
+            "found": self.findings.to_json(),
+            "state": b64encode(self._state.to_bytes()).decode(),
+        }
+        return json.dumps(body).encode()
+
+    def restore(self, blob: bytes) -> None:
+        """Stand where `to_bytes` was called. Sumps new in the plant file begin with their prior, vanished ones are left out."""
+        body = json.loads(blob)
+        stored = State.from_bytes(b64decode(body["state"]))
+        where = {sump: i for i, sump in enumerate(body["ids"])}
+        both = [(i, where[sump]) for i, sump in enumerate(self.fixed.ids) if sump in where]
+        self._state = State.first(self.fixed)
+        if both:
+            mine, theirs = (np.array(side, dtype=np.int64) for side in zip(*both, strict=True))
+            self._state.put(mine, stored.take(theirs))
+        self._hall = np.array(body["hall"])
+        self._next = self._in_memory_from = body["next"]
+        self.logbook.used = dict(body["used"])
+        self.findings.from_json(body["found"])
+        self._kept = {}
+
+    def events(self) -> list[Event]:
+        """Return what was found so far, with the bin's end as the moment it could first be said."""
+        return self.findings.events()
+
+    def leaking_since(self, sump: str) -> float | None:
+        """Return since when a sump loses more than its rates explain, None if it does not."""
+        row = self._state.leak_watch[self._row[sump]]
+        return float(row[leaks.SINCE]) * BIN_S if row[leaks.LEAKING] > 0 else None
+
+
+def _outlived(b: int, k: int) -> bool:
+    if b % KEEP_EVERY == 0:
+        return b < k - KEEP_EVERY * KEEP_LONG
+    return b <= k - KEEP_SHORT

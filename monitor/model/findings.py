@@ -1,0 +1,144 @@
+"""What the estimator noticed, as events: unlogged top-ups and removals, losses that jumped, doubtful signals.
+
+A jump is weighed for four hours before it is called unlogged: somebody may log it late, and its volume and mix get
+better known meanwhile.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from monitor.model import jumps
+from monitor.model.layout import BIN_S, LEAK, STRENGTH, VOLUME, Fixed, Floats
+from monitor.model.logbook import Logbook
+from monitor.model.state import State
+from monitor.model.step import Stepped
+from monitor.model.types import Event, EventKind
+
+WEIGH_BINS: Final = 16
+STUCK_BINS: Final = 32
+ODD_SHARE: Final = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """An event with the bin in which it came up (for going back)."""
+
+    k: int
+    event: Event
+
+
+class Findings:
+    """Collects events bin by bin; forgets those of bins that are gone over again."""
+
+    def __init__(self, ids: tuple[str, ...]) -> None:
+        self._ids = ids
+        self._found: list[Found] = []
+        self.refused: set[str] = set()
+
+    def events(self) -> list[Event]:
+        """Return all events in the order they came up."""
+        return [found.event for found in self._found]
+
+    def to_json(self) -> list[dict[str, Any]]:
+        """Return what was found as plain values."""
+        return [{"k": found.k, **asdict(found.event)} for found in self._found]
+
+    def from_json(self, found: list[dict[str, Any]]) -> None:
+        """Take back what `to_json` gave."""
+        self._found = [Found(one.pop("k"), Event(**{**one, "kind": EventKind(one["kind"])})) for one in found]
+
+    def roll_back(self, k: int) -> None:
+        """Forget what came up in bin k and later."""
+        self._found = [found for found in self._found if found.k < k]
+
+    def forget_before(self, k: int) -> None:
+        """Let go of events older than bin k."""
+        self._found = [found for found in self._found if found.k >= k]
+
+    def collect(
+        self, state: State, fixed: Fixed, result: Stepped, before: Floats, logbook: Logbook, k: int
+    ) -> None:
+        """Look at what bin k brought."""
+        for i in np.flatnonzero(result.jumped & (before[:, jumps.KIND] > 0)):
+            self._settle(state, fixed, before[i], int(i), logbook, k, cut_short=True)
+        weighed = (state.jump[:, jumps.KIND] > 0) & (k - state.jump[:, jumps.CONFIRMED] >= WEIGH_BINS)
+        for i in np.flatnonzero(weighed):
+            self._settle(state, fixed, state.jump[i], int(i), logbook, k, cut_short=False)
+            state.jump[i, jumps.KIND] = jumps.NO_JUMP
+        for i in np.flatnonzero(result.leaked):
+            self._leak(state, fixed, int(i), k)
+        self._doubt(state, fixed, k)
+
+    def _settle(
+        self, state: State, fixed: Fixed, jump: Floats, i: int, logbook: Logbook, k: int, *, cut_short: bool
+    ) -> None:
+        kind = int(jump[jumps.KIND])
+        if kind == jumps.STRENGTH_ONLY:
+            return
+        first = int(jump[jumps.FIRST])
+        base = state.jump[i, jumps.VOLUME_BEFORE] if cut_short else state.mean[i, VOLUME]
+        litres = float(base + jump[jumps.LOST] - jump[jumps.VOLUME_BEFORE])
+        filling = kind == jumps.TOP_UP
+        entry = logbook.explaining(self._ids[i], first, k, abs(litres), filling=filling)
+        if entry is not None:
+            logbook.use(entry, k)
+            return
+        if abs(litres) < 0.01 * float(fixed.full_l[i]) or (litres > 0) != filling:
+            return
+        sd = float(np.sqrt(state.cov[i, VOLUME, VOLUME] + jump[jumps.SD_VOLUME] ** 2))
+        mix = self._mix(state, jump, i, litres, cut_short=cut_short) if filling else None
+        name = EventKind.UNLOGGED_TOP_UP if filling else EventKind.UNLOGGED_REMOVAL
+        sure = float(np.clip(1.0 - 0.5 * np.exp(-0.5 * (abs(litres) / max(3.0 * sd, 1e-6)) ** 2), 0.5, 0.99))
+        self._say(i, name, first, k, abs(litres), mix, sure, _words(abs(litres), mix))
+
+    def _mix(self, state: State, jump: Floats, i: int, litres: float, *, cut_short: bool) -> float:
+        if cut_short:
+            concentrate = float(state.jump[i, jumps.CONCENTRATE_BEFORE])
+        else:
+            concentrate = float(state.mean[i, VOLUME] * state.mean[i, STRENGTH]) / 100.0
+        came = concentrate + float(jump[jumps.CONCENTRATE_LOST]) - float(jump[jumps.CONCENTRATE_BEFORE])
+        return float(np.clip(100.0 * came / litres, 0.0, 60.0))
+
+    def _leak(self, state: State, fixed: Fixed, i: int, k: int) -> None:
+        litres = 24.0 * float(state.mean[i, LEAK])
+        sure = float(np.clip(state.mean[i, LEAK] / np.sqrt(state.cov[i, LEAK, LEAK]) / 8.0, 0.5, 0.99))
+        detail = f"loses {litres:.0f} L a day more than evaporation and drag-out explain"
+        self._say(i, EventKind.LOSS_JUMP, k, k, litres, None, sure, detail)
+
+    def _doubt(self, state: State, fixed: Fixed, k: int) -> None:
+        for column, name in ((0, "level"), (1, "refractometer")):
+            run, longest = state.same[:, column], state.same[:, 2 + column]
+            stuck = run >= np.maximum(STUCK_BINS, 3.0 * longest)
+            odd = state.odd_share[:, column] > ODD_SHARE
+            doubtful = stuck | odd
+            for i in np.flatnonzero(doubtful & (state.said[:, column] == 0)):
+                why = "says the same value over and over" if stuck[i] else "lies far off what the balance allows"
+                since = k - int(run[i]) if stuck[i] else k - 32
+                self._say(int(i), EventKind.DOUBTFUL_SIGNAL, since, k, None, None, 0.9, f"{name} {why}")
+            over = ~doubtful & (state.odd_share[:, column] < 0.2)
+            state.said[:, column] = np.where(doubtful, 1.0, np.where(over, 0.0, state.said[:, column]))
+
+    def _say(
+        self, i: int, kind: EventKind, first: int, k: int, litres: float | None, mix: float | None, sure: float, detail: str
+    ) -> None:
+        sump = self._ids[i]
+        event = Event(
+            id=f"{sump}-{kind.value}-{int(first * BIN_S)}",
+            sump=sump,
+            kind=kind,
+            time_s=first * BIN_S,
+            detected_s=(k + 1) * BIN_S,
+            volume_l=litres,
+            mix_pct=mix,
+            confidence=sure,
+            detail=detail,
+        )
+        self._found.append(Found(k, event))
+
+
+def _words(litres: float, mix: float | None) -> str:
+    return f"{litres:.0f} L taken out, not logged" if mix is None else f"{litres:.0f} L at about {mix:.1f} %, not logged"

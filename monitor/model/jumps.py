@@ -1,0 +1,198 @@
+"""Top-ups, removals and charges seen by the sensors: a residual that stays is no noise.
+
+A bin whose level or strength lies far off what was expected is held back ("odd"). When the next ones agree, a jump is
+entered: volume and mix together, as inputs with their own uncertainty; the filter then finds both by itself.
+Columns of `State.jump`: KIND FIRST CONFIRMED VOLUME_BEFORE CONCENTRATE_BEFORE LOST CONCENTRATE_LOST SD_VOLUME SD_STRENGTH.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from monitor.model.kalman import carry_rows
+from monitor.model.layout import BIAS, HOLD_UP, STRENGTH, VALVE_MIX, VOLUME, WIDTH, Fixed, Flags, Floats
+from monitor.model.state import State
+
+KIND, FIRST, CONFIRMED, VOLUME_BEFORE, CONCENTRATE_BEFORE, LOST, CONCENTRATE_LOST, SD_VOLUME, SD_STRENGTH = range(9)
+NO_JUMP, TOP_UP, REMOVAL, STRENGTH_ONLY = range(4)
+
+GATE: Final = 4.5
+LEAST_LEVEL: Final = 0.012  # of full: smaller steps are left to the filter
+LEAST_STRENGTH: Final = 0.15  # points
+DENSE_S: Final = 2700.0
+WIDEST_MIX: Final = 25.0
+
+
+@dataclass(slots=True)
+class Look:
+    """What a measurement would say if it were believed: residual, its variance before noise, total, gradient, oddness."""
+
+    residual: Floats
+    known_var: Floats
+    total: Floats
+    rows: Floats
+    there: Flags
+    odd: Flags
+
+
+def look_at_level(state: State, fixed: Fixed, value: Floats, running: Floats, var: Floats, there: Flags, half_lost: Floats) -> Look:
+    """Compare the gauge with the expected volume (at the middle of the bin: half the bin's losses earlier)."""
+    rows = np.zeros((len(value), WIDTH))
+    rows[:, VOLUME] = 1.0
+    rows[:, HOLD_UP] = -running
+    expected = state.mean[:, VOLUME] + half_lost - running * state.mean[:, HOLD_UP]
+    residual = np.where(there, value - expected, 0.0)
+    known = np.einsum("ni,nij,nj->n", rows, state.cov, rows)
+    total = known + var
+    odd = there & state.level_known & (residual**2 > GATE**2 * total) & (np.abs(residual) > LEAST_LEVEL * fixed.full_l)
+    return Look(residual, np.asarray(known), np.asarray(total), rows, there, np.asarray(odd))
+
+
+def look_at_brix(state: State, fixed: Fixed, value: Floats, var: Floats, there: Flags) -> Look:
+    """Compare the refractometer with the expected strength and bias."""
+    rows = np.zeros((len(value), WIDTH))
+    rows[:, STRENGTH] = 1.0 / fixed.factor
+    rows[:, BIAS] = 1.0
+    expected = state.mean[:, STRENGTH] / fixed.factor + state.mean[:, BIAS]
+    residual = np.where(there, value - expected, 0.0)
+    known = np.einsum("ni,nij,nj->n", rows, state.cov, rows)
+    total = known + var
+    odd = there & state.strength_known & (residual**2 > GATE**2 * total)
+    odd &= np.abs(residual) * fixed.factor > LEAST_STRENGTH
+    return Look(residual, np.asarray(known), np.asarray(total), rows, there, np.asarray(odd))
+
+
+def count_odd(odd: Floats, look: Look, k: int) -> None:
+    """Lengthen the run of odd bins on the same side, begin a new one, or end it (in place)."""
+    same_side = look.odd & (odd[:, 0] > 0) & (np.sign(odd[:, 1]) == np.sign(look.residual))
+    fresh = look.odd & ~same_side
+    ended = look.there & ~look.odd
+    odd[:, 0] = np.where(same_side, odd[:, 0] + 1, np.where(fresh, 1.0, np.where(ended, 0.0, odd[:, 0])))
+    odd[:, 1] = np.where(same_side, odd[:, 1] + look.residual, np.where(fresh, look.residual, np.where(ended, 0.0, odd[:, 1])))
+    odd[:, 2] = np.where(fresh, float(k), odd[:, 2])
+
+
+def confirmed_level(state: State, fixed: Fixed, level: Look, brix: Look) -> Flags:
+    """Tell which sumps' level jumped for certain: two agreeing bins, or one where readings are hours apart."""
+    count, mean_off = state.level_odd[:, 0], state.level_odd[:, 1] / np.maximum(state.level_odd[:, 0], 1.0)
+    agrees = np.abs(level.residual - mean_off) < 0.35 * np.abs(mean_off) + 3.0 * np.sqrt(level.total)
+    dense = fixed.level_period_s <= DENSE_S
+    alone = ~dense & ((level.residual**2 > 36.0 * level.total) | brix.odd)
+    return np.asarray(level.odd & np.where(dense, (count >= 2) & agrees, (count >= 2) | alone))
+
+
+def confirmed_strength(state: State, fixed: Fixed, level: Look, brix: Look) -> Flags:
+    """Tell which sumps' strength jumped without their level (a refill to the same mark, or no gauge at all)."""
+    dense = fixed.refractometer_period_s <= DENSE_S
+    needed = np.where(dense, np.where(fixed.has_level, 5.0, 3.0), np.where(fixed.has_level, 3.0, 2.0))
+    return np.asarray(brix.odd & ~level.odd & (state.brix_odd[:, 0] >= needed))
+
+
+def enter_level_jump(state: State, fixed: Fixed, rows: Flags, brix: Look, k: int, logged_mix: Floats) -> None:
+    """Enter a jump of the level on `rows`: added (or taken) litres and mix as wide inputs, in place.
+
+    `logged_mix` is what somebody logged at about this time (NaN: nothing), taken as evidence, not as command.
+    """
+    volume, strength = state.mean[:, VOLUME].copy(), state.mean[:, STRENGTH].copy()
+    litres = state.level_odd[:, 1] / np.maximum(state.level_odd[:, 0], 1.0)
+    added = rows & (litres > 0)
+    taken = rows & (litres <= 0)
+    _remember(state, rows, np.where(added, TOP_UP, REMOVAL), state.level_odd[:, 2], k)
+    mix, mix_sd = _mix_of(state, fixed, litres, brix, logged_mix, added)
+    after = np.maximum(volume + litres, 0.02 * fixed.full_l)
+    new_strength = np.where(added, (strength * volume + mix * litres) / after, strength + _strength_step(state, fixed, brix))
+    litres_sd = np.maximum(0.3 * np.abs(litres), 3.0 * np.sqrt(state.noise[:, 1]))
+    _widen(state, rows, volume, strength, after, new_strength, litres, litres_sd, mix, np.where(added, mix_sd, 0.0))
+    step = np.where(taken & brix.odd, _strength_step(state, fixed, brix), 0.0)
+    state.cov[:, STRENGTH, STRENGTH] += np.where(rows, step**2, 0.0)
+    state.mean[:, VOLUME] = np.where(rows, after, state.mean[:, VOLUME])
+    state.mean[:, STRENGTH] = np.where(rows, np.clip(new_strength, 0.1, 60.0), state.mean[:, STRENGTH])
+    state.level_odd[rows] = 0.0
+    state.brix_odd[rows] = 0.0
+
+
+def enter_strength_jump(state: State, fixed: Fixed, rows: Flags, brix: Look, k: int, logged_mix: Floats) -> None:
+    """Enter a jump of the strength alone; with a gauge it may as well be the instrument, so the bias is freed too."""
+    _remember(state, rows, np.full(len(rows), STRENGTH_ONLY), state.brix_odd[:, 2], k)
+    step = state.brix_odd[:, 1] / np.maximum(state.brix_odd[:, 0], 1.0) * fixed.factor
+    blind = rows & ~fixed.has_level
+    mix = np.where(np.isnan(logged_mix), state.mean[:, VALVE_MIX], logged_mix)
+    strength, volume = state.mean[:, STRENGTH].copy(), state.mean[:, VOLUME].copy()
+    gap = mix - strength - step
+    room = np.maximum(fixed.full_l - volume, 0.02 * fixed.full_l)
+    litres = np.where(np.abs(gap) > 0.3, volume * step / np.where(np.abs(gap) > 0.3, gap, 1.0), 0.0)
+    litres = np.where(blind, np.clip(litres, 0.0, room), 0.0)
+    state.mean[:, VOLUME] += np.where(rows, litres, 0.0)
+    state.cov[:, VOLUME, VOLUME] += np.where(rows, (0.5 * litres) ** 2, 0.0)
+    state.mean[:, STRENGTH] += np.where(rows, step, 0.0)
+    state.cov[:, STRENGTH, STRENGTH] += np.where(rows, step**2, 0.0)
+    state.cov[:, BIAS, BIAS] += np.where(rows & fixed.has_level, (0.5 * step / fixed.factor) ** 2, 0.0)
+    state.brix_odd[rows] = 0.0
+
+
+def _strength_step(state: State, fixed: Fixed, brix: Look) -> Floats:
+    many = state.brix_odd[:, 0] > 0
+    mean_off = np.where(many, state.brix_odd[:, 1] / np.maximum(state.brix_odd[:, 0], 1.0), brix.residual)
+    return np.asarray(np.where(brix.there, mean_off * fixed.factor, 0.0))
+
+
+def _mix_of(
+    state: State, fixed: Fixed, litres: Floats, brix: Look, logged_mix: Floats, added: Flags
+) -> tuple[Floats, Floats]:
+    volume, strength = state.mean[:, VOLUME], state.mean[:, STRENGTH]
+    safe = np.where(added, np.maximum(litres, 1e-6), 1.0)
+    seen = strength + _strength_step(state, fixed, brix) * (volume + litres) / safe
+    seen = np.clip(np.where(brix.there, seen, 0.5 * strength), 0.0, WIDEST_MIX)
+    close = ~np.isnan(logged_mix) & (np.abs(np.nan_to_num(logged_mix) - seen) < 3.0)
+    mix = np.where(close, np.nan_to_num(logged_mix), seen)
+    return np.asarray(mix), np.asarray(np.where(close, 0.3 + 0.1 * mix, 6.0))
+
+
+def _widen(
+    state: State,
+    rows: Flags,
+    volume: Floats,
+    strength: Floats,
+    after: Floats,
+    new_strength: Floats,
+    litres: Floats,
+    litres_sd: Floats,
+    mix: Floats,
+    mix_sd: Floats,
+) -> None:
+    """Carry the covariance through c+ = (cV + m a) / (V + a) and add what is not known of a and m."""
+    to_volume = np.zeros((len(rows), WIDTH))
+    to_volume[:, VOLUME] = 1.0
+    to_strength = np.zeros((len(rows), WIDTH))
+    added = litres > 0
+    to_strength[:, STRENGTH] = np.where(added, volume / after, 1.0)
+    to_strength[:, VOLUME] = np.where(added, (strength - new_strength) / after, 0.0)
+    carried = carry_rows(state.cov, to_volume, to_strength)
+    by_litres = np.where(added, (mix - new_strength) / after, 0.0)
+    by_mix = np.where(added, litres / after, 0.0)
+    carried[:, VOLUME, VOLUME] += litres_sd**2
+    carried[:, VOLUME, STRENGTH] += litres_sd**2 * by_litres
+    carried[:, STRENGTH, VOLUME] += litres_sd**2 * by_litres
+    carried[:, STRENGTH, STRENGTH] += (litres_sd * by_litres) ** 2 + (mix_sd * by_mix) ** 2
+    state.cov = np.where(rows[:, None, None], carried, state.cov)
+
+
+def _remember(state: State, rows: Flags, kind: Floats, first: Floats, k: int) -> None:
+    jump = state.jump
+    cov = state.cov
+    values = (
+        kind,
+        first,
+        np.full(len(rows), float(k)),
+        state.mean[:, VOLUME],
+        state.mean[:, VOLUME] * state.mean[:, STRENGTH] / 100.0,
+        np.zeros(len(rows)),
+        np.zeros(len(rows)),
+        np.sqrt(cov[:, VOLUME, VOLUME]),
+        np.sqrt(cov[:, STRENGTH, STRENGTH]),
+    )
+    for column, value in enumerate(values):
+        jump[:, column] = np.where(rows, value, jump[:, column])

@@ -1,0 +1,109 @@
+"""The estimator's state, its order and its prior: one row a sump, one column a quantity.
+
+Columns of `State.mean` (n, 11) and both axes of `State.cov` (n, 11, 11):
+
+    VOLUME      litres in the whole circuit
+    STRENGTH    concentration, % by volume
+    LN_IDLE     natural log of the evaporation while idle, litres an hour
+    LN_RUN      the same while running
+    LN_DRAG     natural log of the drag-out while running, litres an hour
+    BIAS        what the refractometer reads too much, degrees Brix
+    HOLD_UP     litres out of the gauge's sight while running
+    WEATHER     log factor on evaporation that the whole hall shares, wanders over days
+    JOB         log factor on drag-out of this sump today
+    LEAK        litres an hour lost without a machine at work (zero unless something broke)
+    VALVE_MIX   strength of what an automatic filling valve adds, %
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import Final, Self
+
+import numpy as np
+import numpy.typing as npt
+
+from monitor.plant.reading import Signal
+from monitor.plant.types import Plant, Sump
+
+Floats = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
+Ints = npt.NDArray[np.int64]
+
+VOLUME, STRENGTH, LN_IDLE, LN_RUN, LN_DRAG, BIAS, HOLD_UP, WEATHER, JOB, LEAK, VALVE_MIX = range(11)
+WIDTH: Final = 11
+
+BIN_S: Final = 900.0
+BINS_A_DAY: Final = 96
+
+# Losses of a new sump before it has told us anything, share of full an hour (trade-facts 3.3: 2 to 10 % a working day).
+FIRST_IDLE: Final = 0.013 / 24
+FIRST_RUN: Final = 0.075 / 24
+FIRST_DRAG: Final = 0.042 / 24
+CARRY: Final = 1.04  # a little more concentrate than water leaves on parts (design, k >= 1)
+"""Seconds of one bin, and the prior of the losses."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fixed:
+    """What the plant file fixes, as arrays over the sumps in the order of `ids`."""
+
+    ids: tuple[str, ...]
+    full_l: Floats
+    lowest_l: Floats
+    factor: Floats  # % a unit of the refractometer signal (1 where the instrument says %)
+    low_pct: Floats
+    high_pct: Floats
+    target_pct: Floats
+    hold_up_told: Flags
+    hold_up_l: Floats
+    has_level: Flags
+    has_refractometer: Flags
+    has_running: Flags
+    level_period_s: Floats
+    refractometer_period_s: Floats
+
+    @classmethod
+    def of(cls, plant: Plant) -> Self:
+        """Read the arrays off a plant."""
+        sumps = list(plant.sumps.values())
+
+        def column(pick: object) -> Floats:
+            return np.array([pick(s) for s in sumps], dtype=np.float64)  # type: ignore[operator]
+
+        return cls(
+            ids=tuple(s.id for s in sumps),
+            full_l=column(lambda s: s.full_l),
+            lowest_l=column(lambda s: s.lowest_l),
+            factor=column(_factor),
+            low_pct=column(lambda s: s.fluid.band_pct[0]),
+            high_pct=column(lambda s: s.fluid.band_pct[1]),
+            target_pct=column(lambda s: s.fluid.target_pct),
+            hold_up_told=np.array([s.hold_up_l is not None for s in sumps], dtype=np.bool_),
+            hold_up_l=column(lambda s: 0.03 * s.full_l if s.hold_up_l is None else s.hold_up_l),
+            has_level=_has(sumps, Signal.LEVEL),
+            has_refractometer=_has(sumps, Signal.REFRACTOMETER),
+            has_running=_has(sumps, Signal.RUNNING),
+            level_period_s=_periods(sumps, Signal.LEVEL),
+            refractometer_period_s=_periods(sumps, Signal.REFRACTOMETER),
+        )
+
+    def take(self, rows: Ints) -> Self:
+        """Return the same for some rows only."""
+        values = {f.name: getattr(self, f.name) for f in fields(self) if f.name != "ids"}
+        return type(self)(
+            ids=tuple(self.ids[i] for i in rows), **{name: value[rows] for name, value in values.items()}
+        )
+
+
+def _factor(sump: Sump) -> float:
+    spec = sump.signals.get(Signal.REFRACTOMETER)
+    return 1.0 if spec is not None and spec.unit.canonical == "%" else sump.fluid.refractometer_factor
+
+
+def _has(sumps: list[Sump], signal: Signal) -> Flags:
+    return np.array([signal in s.signals for s in sumps], dtype=np.bool_)
+
+
+def _periods(sumps: list[Sump], signal: Signal) -> Floats:
+    return np.array([s.signals[signal].period_s if signal in s.signals else np.inf for s in sumps], dtype=np.float64)

@@ -1,0 +1,51 @@
+"""A watch on losses that jump: a leak, a stuck valve, an overflow, or a job that takes far more than any before.
+
+One-sided cumulative sums of the level's normalised residuals (Page 1954; k = 0.3, h = 9: trade-facts 9.3 gives the run
+lengths) free the leak and the rates when the level falls faster (or slower) than they explain.
+Columns of `State.leak_watch`: FALLING RISING LEAKING SINCE.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from monitor.model.layout import LEAK, LN_DRAG, LN_RUN, Fixed, Flags, Floats
+from monitor.model.state import State
+
+FALLING, RISING, LEAKING, SINCE = range(4)
+SLACK: Final = 0.3
+LIMIT: Final = 9.0
+FREED_LEAK: Final = 0.003
+FREED_RATE: Final = 0.15
+SAID: Final = 0.0012
+OVER: Final = 0.0004
+
+
+def watch_losses(state: State, fixed: Fixed, score: Floats, use: Flags) -> None:
+    """Add one bin's normalised level residual (n,) to the sums and free what may have jumped, in place."""
+    watch = state.leak_watch
+    clipped = np.clip(score, -3.0, 3.0)
+    watch[:, FALLING] = np.where(use, np.maximum(0.0, watch[:, FALLING] - clipped - SLACK), watch[:, FALLING])
+    watch[:, RISING] = np.where(use, np.maximum(0.0, watch[:, RISING] + clipped - SLACK), watch[:, RISING])
+    falls = watch[:, FALLING] > LIMIT
+    rises = (watch[:, RISING] > LIMIT) & (state.mean[:, LEAK] > OVER * fixed.full_l)
+    freed = falls | rises
+    state.cov[:, LEAK, LEAK] += np.where(freed, (FREED_LEAK * fixed.full_l) ** 2, 0.0)
+    for column in (LN_RUN, LN_DRAG):
+        state.cov[:, column, column] += np.where(falls, FREED_RATE**2, 0.0)
+    watch[:, FALLING] = np.where(freed, 0.0, watch[:, FALLING])
+    watch[:, RISING] = np.where(freed | (watch[:, RISING] > LIMIT), 0.0, watch[:, RISING])
+
+
+def judge_leaks(state: State, fixed: Fixed, k: int) -> Flags:
+    """Return which sumps just began to leak; remember since when, and when it is over."""
+    sd = np.sqrt(np.maximum(state.cov[:, LEAK, LEAK], 0.0))
+    leak = state.mean[:, LEAK]
+    was = state.leak_watch[:, LEAKING] > 0
+    began = ~was & (leak > SAID * fixed.full_l) & (leak > 4.0 * sd)
+    over = was & (leak < OVER * fixed.full_l)
+    state.leak_watch[:, LEAKING] = np.where(began, 1.0, np.where(over, 0.0, state.leak_watch[:, LEAKING]))
+    state.leak_watch[:, SINCE] = np.where(began, float(k), state.leak_watch[:, SINCE])
+    return np.asarray(began)

@@ -1,0 +1,58 @@
+"""Which signals are silent: judged from arrivals against the expected spacing, never from a value that does not change.
+
+Signals that come every few minutes are silent after four spacings, at least two hours; signals that people read by hand
+(two hours apart or more) only while somebody is there to read them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Final
+
+from monitor.plant.calendar import WeeklyCalendar
+from monitor.plant.reading import Reading, Signal
+from monitor.plant.types import Plant, Sump
+
+SPACINGS: Final = 4.0
+LEAST_S: Final = 7200.0
+BY_HAND_S: Final = 7200.0
+
+
+class Silence:
+    """Keeps when each signal was last heard (arrival time, Unix seconds)."""
+
+    def __init__(self, plant: Plant) -> None:
+        self._attended: WeeklyCalendar = plant.attended
+        self._sumps = plant.sumps
+        self.heard: dict[str, dict[Signal, float]] = {sump: {} for sump in plant.sumps}
+        self.since_s: float | None = None
+
+    def add(self, readings: Iterable[Reading]) -> None:
+        """Note arrivals; a reading without a usable value still shows that the source lives."""
+        for reading in readings:
+            last = self.heard[reading.sump]
+            if reading.arrived_s > last.get(reading.signal, float("-inf")):
+                last[reading.signal] = reading.arrived_s
+            if self.since_s is None or reading.arrived_s < self.since_s:
+                self.since_s = reading.arrived_s
+
+    def silent(self, sump: str, now_s: float) -> tuple[Signal, ...]:
+        """Return the signals of a sump that should have been heard by now."""
+        if self.since_s is None:
+            return ()
+        one = self._sumps[sump]
+        return tuple(signal for signal in one.signals if self._is_silent(one, signal, now_s))
+
+    def last_heard_s(self, sump: str, signal: Signal) -> float | None:
+        """Return when a signal was last heard, None if never."""
+        return self.heard[sump].get(signal)
+
+    def _is_silent(self, sump: Sump, signal: Signal, now_s: float) -> bool:
+        period_s = sump.signals[signal].period_s
+        last_s = self.heard[sump.id].get(signal, self.since_s or now_s)
+        allowed_s = max(SPACINGS * period_s, LEAST_S)
+        quiet_s = now_s - last_s
+        if quiet_s <= allowed_s or period_s < BY_HAND_S:
+            return quiet_s > allowed_s
+        there_s = sum(end - start for start, end in self._attended.intervals(last_s, now_s))
+        return there_s > allowed_s

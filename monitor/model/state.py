@@ -1,0 +1,148 @@
+"""The estimator's memory as arrays over sumps; it can be copied, cut into rows, put back and written down."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass, fields
+from typing import Final, Self
+
+import numpy as np
+
+from monitor.model.layout import (
+    BIAS,
+    BINS_A_DAY,
+    FIRST_DRAG,
+    FIRST_IDLE,
+    FIRST_RUN,
+    HOLD_UP,
+    JOB,
+    LEAK,
+    LN_DRAG,
+    LN_IDLE,
+    LN_RUN,
+    STRENGTH,
+    VALVE_MIX,
+    VOLUME,
+    WEATHER,
+    WIDTH,
+    Fixed,
+    Flags,
+    Floats,
+    Ints,
+)
+
+WEATHER_SD: Final = 0.16
+JOB_SD: Final = 0.28
+NEVER: Final = -1.0e18
+
+# columns of `noise` (variance of one sample) and `noise_n`
+LEVEL_IDLE, LEVEL_RUN, BRIX_IDLE, BRIX_RUN = range(4)
+
+
+@dataclass(slots=True)
+class State:
+    """Arrays over n sumps. Times are bin numbers (bin k begins at k * 900 s since 1970)."""
+
+    mean: Floats  # (n, 11)
+    cov: Floats  # (n, 11, 11)
+    level_known: Flags
+    strength_known: Flags
+    noise: Floats  # (n, 4)
+    noise_n: Floats  # (n, 4)
+    run_belief: Floats  # chance that the machine runs now
+    duty_hits: Floats  # (n, 2) running hours seen off and on duty
+    duty_hours: Floats  # (n, 2)
+    level_odd: Floats  # (n, 3) run of odd level bins: how many, sum of residuals, first bin
+    brix_odd: Floats  # (n, 3)
+    jump: Floats  # (n, 9) the jump being weighed, see monitor.model.jumps
+    leak_watch: Floats  # (n, 4) cusum, flag, since bin, peak
+    small_jumps: Floats  # (n, 8, 2) gauge litres and bin of the last small rises
+    valve: Floats  # (n, 3) flag, gauge litres it keeps, since bin
+    losses: Floats  # (n, 96, 2) evaporation and drag-out of the last bins, litres
+    last_seen: Floats  # (n, 2) last bin value of level and refractometer
+    same: Floats  # (n, 4) bins of the same value: level, refractometer; longest such run before
+    odd_share: Floats  # (n, 2) share of odd bins of level and refractometer, over about a day
+    last_bin: Floats  # (n, 2) last bin with a level and with a refractometer reading
+    bins_done: Floats  # (n,) bins passed, at most a day's
+    said: Floats  # (n, 2) a doubtful level and refractometer already said
+
+    @classmethod
+    def first(cls, fixed: Fixed) -> Self:
+        """Return the prior of sumps that have told nothing yet."""
+        n = len(fixed.ids)
+        mean, cov = _first_moments(fixed)
+        noise = np.empty((n, 4))
+        noise[:, LEVEL_IDLE] = (0.006 * fixed.full_l) ** 2
+        noise[:, LEVEL_RUN] = (0.018 * fixed.full_l) ** 2
+        noise[:, BRIX_IDLE] = 0.12**2
+        noise[:, BRIX_RUN] = 0.15**2
+        return cls(
+            mean=mean,
+            cov=cov,
+            level_known=np.zeros(n, dtype=np.bool_),
+            strength_known=np.zeros(n, dtype=np.bool_),
+            noise=noise,
+            noise_n=np.zeros((n, 4)),
+            run_belief=np.full(n, 0.5),
+            duty_hits=np.zeros((n, 2)),
+            duty_hours=np.zeros((n, 2)),
+            level_odd=np.zeros((n, 3)),
+            brix_odd=np.zeros((n, 3)),
+            jump=np.zeros((n, 9)),
+            leak_watch=np.zeros((n, 4)),
+            small_jumps=np.full((n, 8, 2), NEVER),
+            valve=np.zeros((n, 3)),
+            losses=np.zeros((n, BINS_A_DAY, 2)),
+            last_seen=np.full((n, 2), np.nan),
+            same=np.zeros((n, 4)),
+            odd_share=np.zeros((n, 2)),
+            last_bin=np.full((n, 2), NEVER),
+            bins_done=np.zeros(n),
+            said=np.zeros((n, 2)),
+        )
+
+    def take(self, rows: Ints) -> Self:
+        """Copy some rows out."""
+        return type(self)(**{f.name: getattr(self, f.name)[rows].copy() for f in fields(self)})
+
+    def put(self, rows: Ints, part: State) -> None:
+        """Write rows that `take` gave back in place."""
+        for f in fields(self):
+            getattr(self, f.name)[rows] = getattr(part, f.name)
+
+    def copy(self) -> Self:
+        """Copy everything."""
+        return type(self)(**{f.name: getattr(self, f.name).copy() for f in fields(self)})
+
+    def to_bytes(self) -> bytes:
+        """Write all arrays down exactly (numpy's own format, no pickles)."""
+        sink = io.BytesIO()
+        np.savez(sink, **{f.name: getattr(self, f.name) for f in fields(self)})
+        return sink.getvalue()
+
+    @classmethod
+    def from_bytes(cls, blob: bytes) -> Self:
+        """Read what `to_bytes` wrote."""
+        with np.load(io.BytesIO(blob), allow_pickle=False) as arrays:
+            return cls(**{f.name: arrays[f.name] for f in fields(cls)})
+
+
+def _first_moments(fixed: Fixed) -> tuple[Floats, Floats]:
+    n = len(fixed.ids)
+    mean = np.zeros((n, WIDTH))
+    sd = np.zeros((n, WIDTH))
+    mean[:, VOLUME], sd[:, VOLUME] = 0.8 * fixed.full_l, 0.12 * fixed.full_l
+    mean[:, STRENGTH], sd[:, STRENGTH] = fixed.target_pct, 0.5 * (fixed.high_pct - fixed.low_pct)
+    for column, share, spread in ((LN_IDLE, FIRST_IDLE, 0.6), (LN_RUN, FIRST_RUN, 0.6), (LN_DRAG, FIRST_DRAG, 0.5)):
+        mean[:, column], sd[:, column] = np.log(share * fixed.full_l), spread
+    sd[:, BIAS] = 0.25
+    mean[:, HOLD_UP] = fixed.hold_up_l
+    sd[:, HOLD_UP] = np.where(fixed.hold_up_told, 0.2, 0.7) * fixed.hold_up_l + 0.002 * fixed.full_l
+    sd[:, WEATHER] = WEATHER_SD
+    sd[:, JOB] = JOB_SD
+    sd[:, LEAK] = 1e-5 * fixed.full_l
+    mean[:, VALVE_MIX], sd[:, VALVE_MIX] = 2.0, 2.5
+    cov = np.zeros((n, WIDTH, WIDTH))
+    index = np.arange(WIDTH)
+    cov[:, index, index] = sd**2
+    return mean, cov

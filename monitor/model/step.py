@@ -1,0 +1,170 @@
+"""One bin through the estimator: what passed, what was seen, what jumped. A function of (state, bin, moment) only."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from monitor.model import balance, jumps, leaks, watch
+from monitor.model.bins import Bin
+from monitor.model.kalman import decay, measure
+from monitor.model.layout import (
+    BIAS,
+    BINS_A_DAY,
+    HOLD_UP,
+    JOB,
+    LEAK,
+    LN_DRAG,
+    LN_IDLE,
+    LN_RUN,
+    STRENGTH,
+    VALVE_MIX,
+    VOLUME,
+    WEATHER,
+    Fixed,
+    Flags,
+    Floats,
+)
+from monitor.model.state import BRIX_IDLE, BRIX_RUN, JOB_SD, LEVEL_IDLE, LEVEL_RUN, WEATHER_SD, State
+
+HOURS: Final = 0.25
+WEATHER_HOURS: Final = 108.0
+JOB_KEEP: Final = 0.3
+BIAS_DRIFT_A_WEEK: Final = 0.12
+RATE_DRIFT_A_DAY: Final = 0.03
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """What the calendars say of a bin: its number, local hour, a new day, duty shares and told running shares (n,)."""
+
+    k: int
+    hour: float
+    new_day: bool
+    on_duty: Floats
+    expected: Floats
+    hours: float = HOURS
+
+
+@dataclass(slots=True)
+class Stepped:
+    """What one bin brought: jumps just confirmed, leaks just begun (flags over sumps)."""
+
+    jumped: Flags
+    leaked: Flags
+
+
+def step(state: State, fixed: Fixed, seen: Bin, moment: Moment, logged_mix: Floats) -> Stepped:
+    """Move `state` over one bin, in place. `logged_mix` is the strength of a top-up logged about now, NaN without one."""
+    _drift(state, fixed, moment)
+    chance = watch.duty_chance(state, moment.on_duty, moment.expected)
+    running = watch.believe_running(state, seen, chance, moment.hours, moment.on_duty)
+    gone = _pass_time(state, fixed, running, moment)
+    level = watch.level_seen(state, seen, running)
+    look = jumps.look_at_level(state, fixed, level.value, level.running, level.var, level.there, 0.5 * gone.net_l)
+    brix = watch.brix_seen(state, seen, running)
+    look_b = jumps.look_at_brix(state, fixed, brix.value, brix.var, brix.there)
+    jumps.count_odd(state.level_odd, look, moment.k)
+    jumps.count_odd(state.brix_odd, look_b, moment.k)
+    _learn(state, fixed, seen, level, look, brix, look_b, moment.k)
+    jumped = _jump(state, fixed, look, look_b, moment.k, logged_mix)
+    _take_in(state, fixed, level, look, brix, look_b, jumped, gone)
+    calm = look.there & ~look.odd & ~jumped & state.level_known
+    leaks.watch_losses(state, fixed, look.residual / np.sqrt(look.total), calm)
+    return Stepped(jumped=jumped, leaked=leaks.judge_leaks(state, fixed, moment.k))
+
+
+def _drift(state: State, fixed: Fixed, moment: Moment) -> None:
+    cov, hours = state.cov, moment.hours
+    keep = float(np.exp(-hours / WEATHER_HOURS))
+    if moment.new_day:
+        decay(state.mean, cov, JOB, JOB_KEEP, JOB_SD**2 * (1.0 - JOB_KEEP**2))
+    decay(state.mean, cov, WEATHER, keep, WEATHER_SD**2 * (1.0 - keep**2))
+    cov[:, VOLUME, VOLUME] += (0.0004 * fixed.full_l) ** 2 * hours
+    cov[:, STRENGTH, STRENGTH] += 0.004**2 * hours
+    for column in (LN_IDLE, LN_RUN, LN_DRAG):
+        cov[:, column, column] += RATE_DRIFT_A_DAY**2 * hours / 24.0
+    cov[:, BIAS, BIAS] += BIAS_DRIFT_A_WEEK**2 * hours / 168.0
+    cov[:, HOLD_UP, HOLD_UP] += (0.01 * fixed.hold_up_l) ** 2 * hours / 24.0
+    cov[:, LEAK, LEAK] += (2e-5 * fixed.full_l) ** 2 * hours
+    cov[:, VALVE_MIX, VALVE_MIX] += 0.3**2 * hours / 24.0
+
+
+def _pass_time(state: State, fixed: Fixed, running: Floats, moment: Moment) -> balance.Losses:
+    curve = balance.day_curve(moment.hour)
+    idle = balance.losses(state.mean, running, moment.hours, curve, np.zeros(len(running)))
+    filled = _valve(state, running, idle)
+    gone = balance.Losses(idle.idle_l, idle.run_l, idle.drag_l, idle.leak_l, filled)
+    state.cov = balance.advance(state.mean, state.cov, gone, moment.hours, 0.01 * fixed.full_l)
+    slot = moment.k % BINS_A_DAY
+    state.losses[:, slot, 0] = gone.evaporated_l
+    state.losses[:, slot, 1] = gone.fluid_l
+    state.bins_done = np.minimum(state.bins_done + 1.0, float(BINS_A_DAY))
+    weighed = state.jump[:, jumps.KIND] > 0
+    state.jump[:, jumps.LOST] += np.where(weighed, gone.net_l, 0.0)
+    carried = state.mean[:, STRENGTH] * (balance.CARRY * gone.drag_l + gone.leak_l) - state.mean[:, VALVE_MIX] * filled
+    state.jump[:, jumps.CONCENTRATE_LOST] += np.where(weighed, carried / 100.0, 0.0)
+    return gone
+
+
+def _valve(state: State, running: Floats, gone: balance.Losses) -> Floats:
+    gauge = state.mean[:, VOLUME] - running * state.mean[:, HOLD_UP] - gone.net_l
+    return np.asarray(np.where(state.valve[:, 0] > 0, np.maximum(state.valve[:, 1] - gauge, 0.0), 0.0))
+
+
+def _learn(
+    state: State, fixed: Fixed, seen: Bin, level: watch.Seen, look: jumps.Look, brix: watch.Seen, look_b: jumps.Look, k: int
+) -> None:
+    known = np.where(state.level_known, 1.0, 0.0) > 0
+    count = seen.level_n.sum(axis=1)
+    usable = watch.Seen(level.value, level.running, level.var, level.there & known)
+    watch.learn_noise(
+        state, (LEVEL_IDLE, LEVEL_RUN), usable, look.residual, look.known_var, count, (0.0006 * fixed.full_l) ** 2
+    )
+    usable = watch.Seen(brix.value, brix.running, brix.var, brix.there & state.strength_known)
+    watch.learn_noise(
+        state, (BRIX_IDLE, BRIX_RUN), usable, look_b.residual, look_b.known_var, seen.brix_n, np.full(len(count), 0.02**2)
+    )
+    for column, there in ((0, level.there), (1, brix.there)):
+        state.last_bin[:, column] = np.where(there, float(k), state.last_bin[:, column])
+    watch.watch_sticking(state, 0, level.value, level.there)
+    watch.watch_sticking(state, 1, brix.value, brix.there)
+    for column, one in ((0, look), (1, look_b)):
+        share = state.odd_share[:, column]
+        state.odd_share[:, column] = np.where(one.there, share + (one.odd - share) / 64.0, share)
+
+
+def _jump(state: State, fixed: Fixed, look: jumps.Look, look_b: jumps.Look, k: int, logged_mix: Floats) -> Flags:
+    by_level = jumps.confirmed_level(state, fixed, look, look_b)
+    by_strength = jumps.confirmed_strength(state, fixed, look, look_b)
+    if by_level.any():
+        jumps.enter_level_jump(state, fixed, by_level, look_b, k, logged_mix)
+    if by_strength.any():
+        jumps.enter_strength_jump(state, fixed, by_strength, look_b, k, logged_mix)
+    return np.asarray(by_level | by_strength)
+
+
+def _take_in(
+    state: State,
+    fixed: Fixed,
+    level: watch.Seen,
+    look: jumps.Look,
+    brix: watch.Seen,
+    look_b: jumps.Look,
+    jumped: Flags,
+    gone: balance.Losses,
+) -> None:
+    """Believe what is not odd; after a jump the new state is compared afresh."""
+    if jumped.any():
+        look = jumps.look_at_level(state, fixed, level.value, level.running, level.var, level.there, 0.5 * gone.net_l)
+    use = look.there & (~look.odd | jumped)
+    measure(state.mean, state.cov, look.rows, look.residual, level.var, use)
+    state.level_known |= use
+    # the level moved the strength with it: compare the refractometer with what is expected now
+    again = jumps.look_at_brix(state, fixed, brix.value, brix.var, brix.there)
+    held = (look.there & look.odd & ~jumped) | (look_b.odd & ~jumped)
+    use_b = again.there & ~held
+    measure(state.mean, state.cov, again.rows, again.residual, brix.var, use_b)
+    state.strength_known |= use_b

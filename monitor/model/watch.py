@@ -1,0 +1,120 @@
+"""What each bin tells of the machine and of the sensors: does it run, how noisy is a signal, does a value stick."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from monitor.model.bins import IDLE, RUNNING, UNSURE, Bin
+from monitor.model.layout import HOLD_UP, VOLUME, Flags, Floats
+from monitor.model.state import BRIX_IDLE, BRIX_RUN, LEVEL_IDLE, LEVEL_RUN, State
+
+DUTY_PRIOR_H: Final = 16.0
+PERSIST: Final = 0.7
+SLOWEST_LEARNING: Final = 1 / 200
+FIRST_WEIGHT: Final = 12.0
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """One scalar a sump as the filter takes it in: value, its share of hold-up, noise variance, whether there is one."""
+
+    value: Floats
+    running: Floats
+    var: Floats
+    there: Flags
+
+
+def duty_chance(state: State, on_duty: Floats, expected: Floats) -> Floats:
+    """Return the chance that each machine runs, by its calendar corrected by what was seen.
+
+    `on_duty` is the covered share of the bin, `expected` the told running share while on duty ((n,), NaN without a calendar).
+    """
+    told = np.where(np.isnan(expected), 0.5, expected)
+    off_told = np.where(np.isnan(expected), 0.5, 0.02)
+    on = (told * DUTY_PRIOR_H + state.duty_hits[:, 1]) / (DUTY_PRIOR_H + state.duty_hours[:, 1])
+    off = (off_told * DUTY_PRIOR_H + state.duty_hits[:, 0]) / (DUTY_PRIOR_H + state.duty_hours[:, 0])
+    return np.asarray(on_duty * on + (1.0 - on_duty) * off)
+
+
+def believe_running(state: State, seen: Bin, chance: Floats, hours: float, on_duty: Floats) -> Floats:
+    """Return the share of the bin that each machine ran (n,), and keep what was learnt of its duty."""
+    prior = PERSIST * state.run_belief + (1.0 - PERSIST) * chance
+    prior = np.clip(np.where(np.abs(state.run_belief - chance) > 0.6, 0.5 * (prior + chance), prior), 0.02, 0.98)
+    guess = _by_level(state, seen, prior)
+    belief = np.where(np.isnan(seen.running), guess, seen.running)
+    state.run_belief = np.asarray(belief)
+    counted = ~np.isnan(seen.running) | (seen.level_n[:, UNSURE] > 0)
+    weight = np.where(counted, hours, 0.0)
+    keep = 1.0 - weight / (24.0 * 14.0)
+    for column, share in ((1, on_duty), (0, 1.0 - on_duty)):
+        state.duty_hours[:, column] = state.duty_hours[:, column] * keep + weight * share
+        state.duty_hits[:, column] = state.duty_hits[:, column] * keep + weight * share * belief
+    return np.asarray(belief)
+
+
+def _by_level(state: State, seen: Bin, prior: Floats) -> Floats:
+    level, there = seen.level_l[:, UNSURE], seen.level_n[:, UNSURE] > 0
+    count = np.maximum(seen.level_n[:, UNSURE], 1.0)
+    off = np.where(there, level - state.mean[:, VOLUME], 0.0)
+    cov, hold_up = state.cov, state.mean[:, HOLD_UP]
+    var_idle = cov[:, VOLUME, VOLUME] + state.noise[:, LEVEL_IDLE] / count
+    var_run = cov[:, VOLUME, VOLUME] + cov[:, HOLD_UP, HOLD_UP] - 2.0 * cov[:, VOLUME, HOLD_UP]
+    var_run = var_run + state.noise[:, LEVEL_RUN] / count
+    z_idle, z_run = off**2 / var_idle, (off + hold_up) ** 2 / var_run
+    score = 0.5 * (z_idle - z_run) + 0.5 * np.log(var_idle / var_run)
+    score = np.where(there & state.level_known & (np.minimum(z_idle, z_run) < 25.0), np.clip(score, -6.0, 6.0), 0.0)
+    odds = np.log(prior / (1.0 - prior)) + score
+    return np.asarray(1.0 / (1.0 + np.exp(-odds)))
+
+
+def level_seen(state: State, seen: Bin, belief: Floats) -> Seen:
+    """Join the level samples of a bin into one, weighted by how noisy each kind is."""
+    hold_up = np.abs(state.mean[:, HOLD_UP])
+    var = np.empty_like(seen.level_n)
+    var[:, IDLE], var[:, RUNNING] = state.noise[:, LEVEL_IDLE], state.noise[:, LEVEL_RUN]
+    mixed = belief * (1.0 - belief) * hold_up**2
+    count = np.maximum(seen.level_n, 1.0)
+    var[:, UNSURE] = belief * var[:, RUNNING] + (1.0 - belief) * var[:, IDLE] + mixed * count[:, UNSURE]
+    weight = np.where(seen.level_n > 0, count / var, 0.0)
+    total = weight.sum(axis=1)
+    there = total > 0
+    total = np.where(there, total, 1.0)
+    value = (weight * np.nan_to_num(seen.level_l)).sum(axis=1) / total
+    running = (weight[:, RUNNING] + weight[:, UNSURE] * belief) / total
+    return Seen(value=np.asarray(value), running=np.asarray(running), var=np.asarray(1.0 / total), there=np.asarray(there))
+
+
+def brix_seen(state: State, seen: Bin, belief: Floats) -> Seen:
+    """Return the refractometer's middle of the bin with its noise."""
+    there = seen.brix_n > 0
+    var = belief * state.noise[:, BRIX_RUN] + (1.0 - belief) * state.noise[:, BRIX_IDLE]
+    var = np.maximum(var / np.maximum(seen.brix_n, 1.0), 0.02**2)
+    return Seen(value=np.nan_to_num(seen.brix), running=belief, var=np.asarray(var), there=np.asarray(there))
+
+
+def learn_noise(
+    state: State, columns: tuple[int, int], seen: Seen, residual: Floats, known_var: Floats, count: Floats, floor: Floats
+) -> None:
+    """Move the noise of one signal (idle, running) towards what its residuals show; single shocks weigh little."""
+    total = known_var + seen.var
+    squared = np.minimum(residual**2, 9.0 * total)
+    for column, mine in ((columns[0], seen.running < 0.3), (columns[1], seen.running > 0.7)):
+        use = seen.there & mine
+        pace = np.maximum(1.0 / (FIRST_WEIGHT + state.noise_n[:, column]), SLOWEST_LEARNING)
+        target = (squared - known_var) * np.maximum(count, 1.0)
+        moved = np.maximum(state.noise[:, column] + pace * (target - state.noise[:, column]), floor)
+        state.noise[:, column] = np.where(use, moved, state.noise[:, column])
+        state.noise_n[:, column] += use
+
+
+def watch_sticking(state: State, column: int, value: Floats, there: Flags) -> None:
+    """Count for how many bins in a row a signal said exactly the same."""
+    same = there & (value == state.last_seen[:, column])
+    other = there & ~same
+    state.same[:, 2 + column] = np.where(other, np.maximum(state.same[:, 2 + column], state.same[:, column]), state.same[:, 2 + column])
+    state.same[:, column] = np.where(same, state.same[:, column] + 1, np.where(other, 0.0, state.same[:, column]))
+    state.last_seen[:, column] = np.where(there, value, state.last_seen[:, column])
+
