@@ -46,7 +46,6 @@ class Chart:
     name: str
     title: str
     words: str
-    unit: str
     now_s: float
     past: Sequence[Band]
     ahead: Sequence[Band]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from alerts.types import MixingDemand
+from alerts.words import mix
 from monitor.plant.show import show_small_volume, show_volume
 from monitor.plant.types import Plant
 from monitor.snapshot import Snapshot
@@ -22,7 +23,7 @@ class DemandLine:
     concentrate: str
     water: str
     by: str
-    wait: str
+    wait: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,11 +63,11 @@ def _lines(demand: MixingDemand, plant: Plant, now_s: float) -> list[DemandLine]
             sump=need.sump,
             volume=show_volume(need.volume_l, plant.units),
             at_most=show_volume(need.volume_p90_l, plant.units),
-            mix=f"{need.mix_pct:g} %",
+            mix=mix(need.mix_pct),
             concentrate=show_small_volume(need.concentrate_l, plant.units),
             water=show_volume(need.water_l, plant.units),
             by=at(need.by_s, now_s, plant.zone),
-            wait="can wait" if need.can_wait else "needed",
+            wait=need.can_wait,
         )
         for need in demand.sumps
     ]

@@ -8,8 +8,8 @@ from typing import Final
 
 from alerts.types import Recipe, RecipeKind, Step
 from alerts.wording import say_lands, say_recipe
-from monitor.plant.show import show_volume
-from monitor.plant.types import Plant, UnitSystem
+from alerts.words import mix, volume
+from monitor.plant.types import Plant
 
 _NUMBER: Final = re.compile(r"^\d+\.\s+")
 """The wording numbers its lines; on the page the list does."""
@@ -48,7 +48,7 @@ def recipe_text(recipe: Recipe, plant: Plant) -> RecipeText:
     outs = [step for step in recipe.steps if step.do == "take_out" and step.volume_l]
     return RecipeText(
         kind=recipe.kind,
-        headline=headline(recipe, outs + adds, plant.units),
+        headline=headline(recipe, outs + adds, plant),
         steps=tuple(_NUMBER.sub("", line) for line in say_recipe(recipe, plant)),
         lands=say_lands(recipe, plant),
         why=recipe.why,
@@ -59,17 +59,17 @@ def recipe_text(recipe: Recipe, plant: Plant) -> RecipeText:
     )
 
 
-def headline(recipe: Recipe, moves: list[Step], units: UnitSystem) -> str:
+def headline(recipe: Recipe, moves: list[Step], plant: Plant) -> str:
     """Say a recipe in half a line: what to take out and what to put in."""
-    said = [_move(step, units) for step in moves]
+    said = [_move(step, plant) for step in moves]
     if any(step.do == "wait_until" for step in recipe.steps) and said:
         said.insert(0, "let it run down")
     text = ", then ".join(said)
     return text[:1].upper() + text[1:] if text else KINDS[recipe.kind]
 
 
-def _move(step: Step, units: UnitSystem) -> str:
-    volume = show_volume(step.volume_l or 0.0, units)
+def _move(step: Step, plant: Plant) -> str:
+    much = volume(plant, step.volume_l or 0.0)
     if step.do == "take_out":
-        return f"take out {volume}"
-    return f"put in {volume}" if step.mix_pct is None else f"put in {volume} at {step.mix_pct:g} %"
+        return f"take out {much}"
+    return f"put in {much}" if step.mix_pct is None else f"put in {much} at {mix(step.mix_pct)}"

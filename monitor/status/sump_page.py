@@ -11,7 +11,8 @@ from markupsafe import Markup
 
 from alerts.attendance import attendance
 from alerts.types import Alert
-from monitor.model.types import Estimate, Event, Forecast
+from alerts.words import number
+from monitor.model.types import Estimate, Event, EventKind, Forecast
 from monitor.plant.quantity import L_PER_US_GAL
 from monitor.plant.reading import Entry, Signal
 from monitor.plant.show import show_height, show_volume
@@ -135,7 +136,7 @@ def sump_page(plant: Plant, snapshot: Snapshot, view: SumpView, reader: RecordRe
         volume_unit=volume_unit(plant),
         take_out=typed_volume(recipe.take_out_l if recipe else None, plant),
         add=typed_volume(recipe.add_l if recipe else None, plant),
-        mix="" if recipe is None or recipe.add_pct is None else f"{recipe.add_pct:g}",
+        mix="" if recipe is None or recipe.add_pct is None else number(recipe.add_pct, 2),
         form_ids=(_form_id(), _form_id(), _form_id()),
     )
 
@@ -154,7 +155,7 @@ def typed_volume(volume_l: float | None, plant: Plant) -> str:
     """Return a volume as somebody would type it in the plant's unit."""
     if volume_l is None:
         return ""
-    return f"{volume_l / L_PER_US_GAL:.2f}" if plant.units == "us" else f"{volume_l:g}"
+    return number(volume_l / L_PER_US_GAL, 2) if plant.units == "us" else number(volume_l, 1)
 
 
 def say_level(estimate: Estimate, sump: Sump, plant: Plant) -> str:
@@ -201,7 +202,6 @@ def strength_chart(
         name=f"strength-{sump.id}",
         title=f"Strength of {sump.id}, five days back and three ahead",
         words=words,
-        unit="%",
         now_s=now_s,
         past=[_spread(p.time_s, p.concentration_pct, p.concentration_sd_pct) for p in past],
         ahead=_fan(view.forecast, "concentration", "pct"),
@@ -222,7 +222,6 @@ def volume_chart(
         name=f"volume-{sump.id}",
         title=f"Fluid in {sump.id}, five days back and three ahead",
         words=f"Now {say_volume(view, sump, plant)}. " + _ahead_words(view.forecast, "volume", say),
-        unit="L",
         now_s=now_s,
         past=[_spread(p.time_s, p.volume_l, p.volume_sd_l) for p in past],
         ahead=_fan(view.forecast, "volume", "l"),
@@ -300,7 +299,7 @@ def marks(entries: Iterable[Entry], events: Iterable[Event], plant: Plant) -> li
     """Return the marks under the drawings: filled for what was logged, a ring for what was only noticed."""
     shape = {"top_up": "in", "charge": "in", "removal": "out"}
     out = [Mark(e.time_s, shape.get(e.kind.value, "check"), say_entry(e, plant)) for e in entries]
-    return out + [Mark(e.time_s, "seen", say_event(e)) for e in events]
+    return out + [Mark(e.time_s, "seen", say_event(e, plant)) for e in events]
 
 
 def say_entry(entry: Entry, plant: Plant) -> str:
@@ -315,14 +314,21 @@ def say_entry(entry: Entry, plant: Plant) -> str:
     return " ".join(parts) + (f" ({entry.note})" if entry.note else "")
 
 
-def say_event(event: Event) -> str:
-    """Say what was noticed."""
-    return event.detail or event.kind.value.replace("_", " ")
+def say_event(event: Event, plant: Plant) -> str:
+    """Say what was noticed, with its size in the plant's units."""
+    size = "" if event.volume_l is None else f"about {show_volume(event.volume_l, plant.units)} "
+    mix = "" if event.mix_pct is None else f"at {event.mix_pct:.1f} % "
+    words = {
+        EventKind.UNLOGGED_TOP_UP: f"{size}{mix}went in",
+        EventKind.UNLOGGED_REMOVAL: f"{size}went out",
+        EventKind.LOSS_JUMP: f"{size}a day more is lost than before",
+    }
+    return words.get(event.kind) or event.detail or event.kind.value.replace("_", " ")
 
 
 def done(entries: Iterable[Entry], events: Iterable[Event], plant: Plant, now_s: float) -> tuple[Done, ...]:
     """Return what was done and noticed, newest first."""
     lines = [(e.time_s, say_entry(e, plant), False) for e in entries]
-    lines += [(e.time_s, say_event(e), True) for e in events]
+    lines += [(e.time_s, say_event(e, plant), True) for e in events]
     lines.sort(key=lambda line: line[0], reverse=True)
     return tuple(Done(at(time_s, now_s, plant.zone), what, seen) for time_s, what, seen in lines)

@@ -8,7 +8,7 @@ from itertools import groupby
 
 from alerts.attendance import attendance
 from alerts.types import Alert, Priority, Recipe, RecipeKind
-from monitor.plant.show import show_volume
+from alerts.words import mix, volume
 from monitor.plant.types import Plant
 from monitor.snapshot import Snapshot
 from monitor.status.recipes import RecipeText, recipe_text
@@ -42,6 +42,7 @@ class Round:
     before: str
     areas: tuple[Area, ...]
     cart: tuple[str, ...]
+    cautions: tuple[str, ...]
 
     @property
     def stops(self) -> int:
@@ -63,6 +64,7 @@ def walk(plant: Plant, snapshot: Snapshot) -> Round:
         made=full(snapshot.now_s, plant.zone),
         before=at(there.until_s, snapshot.now_s, plant.zone) if there.attended else "",
         areas=areas,
+        cautions=tuple(dict.fromkeys(text for r in recipes.values() if r for text in r.cautions)),
         cart=cart((recipe for recipe in recipes.values() if recipe), plant),
     )
 
@@ -77,8 +79,8 @@ def cart(recipes: Iterable[Recipe], plant: Plant) -> tuple[str, ...]:
                 key = (fluid, step.mix_pct, step.water or "")
                 total[key] = total.get(key, 0.0) + step.volume_l
     return tuple(
-        f"{show_volume(litres, plant.units)} of {fluid} at {mix:g} %" + (f" in {water} water" if water else "")
-        for (fluid, mix, water), litres in sorted(total.items())
+        f"{volume(plant, litres)} of {fluid} at {mix(strength)}" + (f", {water} water" if water else "")
+        for (fluid, strength, water), litres in sorted(total.items())
     )
 
 

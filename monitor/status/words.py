@@ -12,6 +12,9 @@ from monitor.model.types import Forecast, Side
 from monitor.plant.reading import EntryKind, Signal
 
 DAY_S: Final = 86400.0
+NBSP: Final = "\u00a0"
+"""A space at which a line does not break: a moment stays in one piece."""
+
 SIDES: Final = {
     Side.RICH: "too rich",
     Side.LEAN: "too lean",
@@ -62,8 +65,8 @@ def at(time_s: float, now_s: float, zone: str) -> str:
     if days == 0:
         return f"{then:%H:%M}"
     if abs(days) <= 6:
-        return f"{then:%a %H:%M}"
-    return f"{then:%a} {then.day} {then:%b}"
+        return f"{then:%a}{NBSP}{then:%H:%M}"
+    return f"{then:%a}{NBSP}{then.day}{NBSP}{then:%b}"
 
 
 def full(time_s: float, zone: str) -> str:
