@@ -16,6 +16,10 @@ _HOST = "127.0.0.1"
 _PATIENCE_S = 15.0
 
 
+class BrokerMissingError(RuntimeError):
+    """The package of the embedded broker is not installed."""
+
+
 def free_port() -> int:
     """Return a TCP port on loopback that nobody listens on at the moment."""
     with socket.socket() as probe:
@@ -35,7 +39,11 @@ class EmbeddedBroker:
     def __enter__(self) -> Self:
         _hush()
         self._thread.start()
-        self._broker = asyncio.run_coroutine_threadsafe(self._up(), self._loop).result(_PATIENCE_S)
+        try:
+            self._broker = asyncio.run_coroutine_threadsafe(self._up(), self._loop).result(_PATIENCE_S)
+        except BaseException:
+            self._end()
+            raise
         return self
 
     def __exit__(
@@ -44,12 +52,20 @@ class EmbeddedBroker:
         try:
             asyncio.run_coroutine_threadsafe(self._down(), self._loop).result(_PATIENCE_S)
         finally:
-            self._loop.call_soon_threadsafe(self._loop.stop)
-            self._thread.join(_PATIENCE_S)
-            self._loop.close()
+            self._end()
+
+    def _end(self) -> None:
+        self._loop.call_soon_threadsafe(self._loop.stop)
+        self._thread.join(_PATIENCE_S)
+        self._loop.close()
 
     async def _up(self) -> Any:
-        from amqtt.broker import Broker  # noqa: PLC0415 - the demo extra; only the demo needs it
+        try:
+            from amqtt.broker import Broker  # noqa: PLC0415 - the demo extra; only the demo needs it
+        except ModuleNotFoundError as error:
+            raise BrokerMissingError(
+                f"The demo needs a broker of its own ({error}): install it with pip install 'bandkeeper[demo]'."
+            ) from error
 
         broker = Broker(
             {

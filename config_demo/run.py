@@ -22,7 +22,7 @@ from typing import Final
 from monitor.daemon import Daemon
 from rich.console import Console
 
-from config_demo.broker import EmbeddedBroker, free_port
+from config_demo.broker import BrokerMissingError, EmbeddedBroker, free_port
 from config_demo.clock import DemoClock
 from config_demo.crew import Crew
 from config_demo.desk import HttpDesk, MqttDesk
@@ -69,22 +69,24 @@ def run_demo(
     keep: bool = False,
     console: Console | None = None,
 ) -> int:
-    """Run the demo in the terminal until its days are over or Ctrl-C; returns the exit code (0: ended as it should).
+    """Run the demo in the terminal until its days are over or Ctrl-C; returns the exit code.
 
-    Raises ValueError for days or a speed that are not above 0.
+    0: ended as it should; 1: ended early, and why was said; 2: cannot run as asked, and what would be right was said.
     """
-    options = Options(days, DEFAULT_SPEED if speed is None else speed, port, seed, keep)
     console = console or Console(highlight=False)
     with _interruptible() as stop:
         try:
-            play_demo(options, stop=stop, console=console)
+            play_demo(Options(days, DEFAULT_SPEED if speed is None else speed, port, seed, keep), stop, console)
+        except (ValueError, BrokerMissingError) as error:
+            console.print(str(error), soft_wrap=True)
+            return 2
         except FallenBehindError as error:
-            console.print(f"The demo ends early: {error}.")
+            console.print(f"The demo ends early: {error}.", soft_wrap=True)
             return 1
     return 0
 
 
-def play_demo(options: Options, *, stop: threading.Event, console: Console) -> Summary:
+def play_demo(options: Options, stop: threading.Event, console: Console) -> Summary:
     """Run the demo until its days are over or `stop` is set; prints as it goes and returns what was measured."""
     with _quiet(), _folder(keep=options.keep, console=console) as folder, ExitStack() as opened:
         broker = opened.enter_context(EmbeddedBroker())

@@ -28,7 +28,7 @@ from monitor.plant.types import Plant
 from monitor.snapshot import Snapshot, SumpView
 
 _INDENT: Final = 11  # width of the time before a log line
-_FIXED_ROWS: Final = 7  # rows that are neither sump nor log line
+_FIXED_ROWS: Final = 8  # rows that are neither sump nor log line
 _SIDES: Final = {Side.RICH: "rich", Side.LEAN: "lean", Side.LOW: "low", Side.NONE: ""}
 _URGENT: Final = {Priority.HIGH: "bold red", Priority.MEDIUM: "yellow", Priority.LOW: ""}
 _SIGNS: Final = {
@@ -117,12 +117,12 @@ class Show:
 
 def sump_table(plant: Plant, snapshot: Snapshot) -> Table:
     """Return a row a sump: volume, strength, losses split, likely exit, what is up."""
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1))
-    table.add_column("sump", no_wrap=True)
-    for name in ("litres", "strength %", "evaporates L/d", "drags out L/d"):
-        table.add_column(name, justify="right", no_wrap=True)
-    table.add_column("leaves its band", no_wrap=True)
-    table.add_column("alert", no_wrap=True)
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, collapse_padding=True, padding=(0, 1))
+    table.add_column("sump", no_wrap=True, min_width=max(map(len, plant.sumps)))
+    for name, width in (("litres", 6), ("strength\n%", 10), ("evap.\nL a day", 7), ("drag-out\nL a day", 8)):
+        table.add_column(name, justify="right", no_wrap=True, min_width=width)
+    table.add_column("likely to\nleave its band", no_wrap=True, min_width=14)
+    table.add_column("alert", no_wrap=True, min_width=12)
     open_alerts = alerts_by_sump(snapshot.alerts)
     for name in plant.sumps:
         table.add_row(*sump_cells(name, snapshot.sumps.get(name), open_alerts.get(name, ())))
@@ -138,8 +138,8 @@ def sump_cells(name: str, view: SumpView | None, alerts: Sequence[Alert]) -> tup
         name,
         f"{now.volume_l:.0f}",
         f"{now.concentration_pct:.2f} ±{now.concentration_sd_pct:.2f}",
-        f"{now.evaporation_l_per_day:.1f} ±{now.evaporation_sd_l_per_day:.1f}",
-        f"{now.drag_out_l_per_day:.1f} ±{now.drag_out_sd_l_per_day:.1f}",
+        f"{now.evaporation_l_per_day:.1f}",
+        f"{now.drag_out_l_per_day:.1f}",
         "" if view.forecast is None else exit_text(view.forecast),
         alert_text(alerts),
     )
@@ -155,13 +155,14 @@ def exit_text(forecast: Forecast) -> str:
 
 
 def alert_text(alerts: Sequence[Alert]) -> Text:
-    """Return the open alerts of a sump as a word each; an acknowledged one in brackets."""
-    text = Text()
+    """Return the open alerts of a sump in a word for each kind; what is acknowledged stands in brackets."""
+    words: dict[str, str] = {}
     for alert in alerts:
-        word = _SIGNS[alert.kind]
         seen = alert.acknowledged_s is not None
-        text.append(f"({word}) " if seen else f"{word} ", style="" if seen else _URGENT[alert.priority])
-    return text
+        words.setdefault(
+            f"({_SIGNS[alert.kind]})" if seen else _SIGNS[alert.kind], "" if seen else _URGENT[alert.priority]
+        )
+    return Text(" ").join(Text(word, style) for word, style in words.items())
 
 
 def alerts_by_sump(alerts: Sequence[Alert]) -> Mapping[str, list[Alert]]:

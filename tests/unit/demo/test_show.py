@@ -81,7 +81,7 @@ def test_an_alert_in_words_carries_its_recipe() -> None:
 
 def test_an_acknowledged_alert_stands_in_brackets() -> None:
     seen = pictures.alert("gannet", acknowledged_s=pictures.NOW_S)
-    assert alert_text([seen, pictures.alert("gannet", AlertKind.OUTSIDE_BAND)]).plain == "(will leave) outside "
+    assert alert_text([seen, pictures.alert("gannet", AlertKind.OUTSIDE_BAND)]).plain == "(will leave) outside"
 
 
 def test_news_are_said_once() -> None:
