@@ -17,6 +17,7 @@ _PARTS = {"metric": (0.5, 1.0, 5.0), "us": (0.25 * L_PER_US_GAL, 0.25 * L_PER_US
 # Smallest amounts of concentrate: in a bucket that takes up to a litre (a US quart) and in one that takes more.
 _POURS = {"metric": (0.01, 0.05, 1.0), "us": (0.5 * L_PER_US_FL_OZ, L_PER_US_FL_OZ, 0.25 * L_PER_US_GAL)}
 _SLACK = 1e-6
+_PRINTED_L = 0.006  # volumes are printed to the hundredth of a litre
 _ROUNDING_L = 0.02
 
 
@@ -53,23 +54,21 @@ class Measures:
         return middle if volume_l < 5 * self.bucket_l - _SLACK else coarse
 
     def floor_l(self, volume_l: float) -> float:
-        """Largest measurable volume not above `volume_l`: litres, two decimals, never negative."""
+        """Largest measurable volume not above `volume_l`: litres to the hundredth, never negative."""
         if volume_l <= 0.0:
             return 0.0
-        whole = math.floor(volume_l / self.bucket_l + _SLACK)
+        whole = math.floor((volume_l + _PRINTED_L) / self.bucket_l)
         part = self.part_l(volume_l)
         rest = max(volume_l - whole * self.bucket_l, 0.0)
-        exact = whole * self.bucket_l + math.floor(rest / part + _SLACK) * part
-        return math.floor(exact * 100 + 0.01) / 100
+        return round(whole * self.bucket_l + math.floor((rest + _PRINTED_L) / part) * part, 2)
 
     def ceil_l(self, volume_l: float) -> float:
-        """Smallest measurable volume not below `volume_l`: litres, two decimals."""
+        """Smallest measurable volume not below `volume_l`: litres to the hundredth."""
         low = self.floor_l(volume_l)
-        if low >= volume_l - 0.01:
+        if low >= volume_l - _PRINTED_L:
             return low
-        whole = math.floor(low / self.bucket_l + 0.01 / self.bucket_l)
-        edge = (whole + 1) * self.bucket_l
-        return math.ceil(min(low + self.part_l(volume_l), edge) * 100 - 0.01) / 100
+        edge = (math.floor((low + _PRINTED_L) / self.bucket_l) + 1) * self.bucket_l
+        return round(min(low + self.part_l(volume_l), edge), 2)
 
     def split(self, volume_l: float) -> Buckets:
         """Split a volume into whole buckets and a rest; a rest below 0.02 L a bucket is rounding."""

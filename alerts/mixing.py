@@ -26,7 +26,7 @@ BEFORE_EXIT_S = 3600.0
 BEFORE_END_S = 1800.0
 DAY_S = 86400.0
 _FREE_SHARE = 0.25
-_LEAST_VALID_S = 6 * 3600.0
+_LEAST_WINDOW_S = 3600.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,8 +40,10 @@ class Windows:
 
     @classmethod
     def of(cls, plant: Plant, now_s: float) -> Windows:
-        """Look at the attended calendar from `now_s`; a window under way counts from now on."""
+        """Look at the attended calendar from `now_s`; a window under way counts from now on, its last hour no more."""
         start, end = window_after(plant.attended, now_s)
+        if math.isfinite(end) and end - now_s < _LEAST_WINDOW_S:
+            start, end = window_after(plant.attended, end)
         if not math.isfinite(start) or not math.isfinite(end):
             return cls(now_s, now_s + DAY_S, now_s + DAY_S, now_s + 2 * DAY_S)
         following, following_end = window_after(plant.attended, end)
@@ -147,7 +149,7 @@ def _demand(fluid: str, needs: list[SumpDemand], windows: Windows, now_s: float,
         fluid=fluid,
         sequence=sequence,
         made_s=now_s,
-        valid_until_s=max(windows.to_s, now_s + _LEAST_VALID_S),
+        valid_until_s=windows.to_s,
         window_from_s=windows.from_s,
         window_to_s=windows.to_s,
         sumps=ordered,

@@ -127,11 +127,12 @@ def _plan(kind: RecipeKind, bench: Bench, rounds: tuple[Round, ...]) -> Plan:
 
 
 def _aimed(bench: Bench, make: Callable[[float], Plan]) -> Plan:
-    """Aim at the target, or beside it where the drift until somebody is back asks for that."""
-    target = bench.sump.fluid.target_pct
-    plan = make(target)
-    aim = _aim(bench, plan.end)
-    return plan if aim == target else make(aim)
+    """Aim at the target, or beside it where the drift until somebody is back asks for that.
+
+    Drift and spread are judged on a landing in the middle of the band, so that a higher target never lands lower.
+    """
+    low, high = bench.band
+    return make(_aim(bench, make((low + high) / 2).end))
 
 
 def _aim(bench: Bench, end: State) -> float:
