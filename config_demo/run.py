@@ -120,6 +120,7 @@ class _Stage:
         self._options = options
         self._world = world_of(plant, start_s=START_S, seed=options.seed)
         self._watch = Watch(self._world, limits_of(plant), plant.attended.covers, START_S)
+        self._seen_s = -1.0
 
     def run(self, feeds: dict[str, MqttFeed | LineFeed], display: MqttDesk) -> Summary:
         started = time.monotonic()
@@ -129,7 +130,7 @@ class _Stage:
         self._show.greet(f"http://127.0.0.1:{self._daemon.status_port}/", self._options.days, self._options.speed)
         self._go(play)
         play.gate.catch_up()
-        self._picture()
+        self._news()
         leak = next(((n.id, n.leak.from_s) for n in NATURES.values() if n.leak is not None), None)
         summary = sum_up(
             self._watch,
@@ -148,7 +149,7 @@ class _Stage:
         gate = Gate(
             sent=lambda: sum(feed.sent for feed in feeds.values()),
             taken_in=self._taken_in,
-            pictured_s=lambda: self._daemon.snapshot().now_s,
+            pictured_s=lambda: max(self._daemon.snapshot().now_s, START_S),  # no picture yet is as good as the start
             now_s=self._clock.now_s,
             stopped=self._stop.is_set,
         )
@@ -161,17 +162,22 @@ class _Stage:
             self._clock.advance(STEP_S)
             play.minute()
             play.gate.keep_close()
+            self._news()
             if time.monotonic() >= next_picture:
                 self._picture()
                 next_picture = time.monotonic() + _PICTURE_EVERY_S
 
-    def _picture(self) -> None:
+    def _news(self) -> None:
         snapshot = self._daemon.snapshot()
-        events, alerts = self._watch.look(snapshot)
-        for line in news_lines(events, alerts):
+        if snapshot.now_s == self._seen_s:
+            return
+        self._seen_s = snapshot.now_s
+        for line in news_lines(*self._watch.look(snapshot)):
             self._tell(line)
+
+    def _picture(self) -> None:
         done = (self._world.now_s - START_S) / (self._options.days * _SECONDS_A_DAY)
-        self._show.picture(snapshot, self._world.now_s, done)
+        self._show.picture(self._daemon.snapshot(), self._world.now_s, done)
 
     def _tell(self, line: str) -> None:
         self._show.tell(self._world.now_s, line)

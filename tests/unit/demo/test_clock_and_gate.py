@@ -74,10 +74,10 @@ def test_keeping_close_leaves_some_under_way_and_catching_up_does_not() -> None:
     daemon, stop = Daemon(), threading.Event()
     gate(daemon, stop).keep_close()
     assert daemon.taken >= 800
-    assert daemon.pictured >= 5400.0
+    assert 3600.0 <= daemon.pictured < 6300.0
     gate(daemon, stop).catch_up()
     assert daemon.taken == 1000
-    assert daemon.pictured == 7200.0
+    assert daemon.pictured > 6300.0
 
 
 def test_a_stuck_daemon_is_said_after_the_patience() -> None:
