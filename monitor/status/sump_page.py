@@ -3,34 +3,28 @@
 from __future__ import annotations
 
 import secrets
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Final
 
 from markupsafe import Markup
 
 from alerts.attendance import attendance
 from alerts.types import Alert
 from alerts.words import number
-from monitor.model.types import Estimate, Event, EventKind, Forecast
+from monitor.model.types import Estimate, Forecast
 from monitor.plant.quantity import L_PER_US_GAL
-from monitor.plant.reading import Entry, Signal
+from monitor.plant.reading import Signal
 from monitor.plant.show import show_height, show_volume
 from monitor.plant.types import Plant, Sump
 from monitor.snapshot import Snapshot, SumpView
-from monitor.status.axis import Axis, away, hours_ahead
-from monitor.status.board import EstimatePoint, RecordReader
-from monitor.status.charts import Chart, Limit, Mark, draw
+from monitor.status.axis import hours_ahead
+from monitor.status.board import RecordReader
+from monitor.status.logbook import Done, done, marks
 from monitor.status.recipes import RecipeText
 from monitor.status.strips import glass, ruler, strip
+from monitor.status.sump_charts import PAST_S, SIGMA_80, charts
 from monitor.status.tonight import back_or_axis_end, recipe_of, say_strength, say_volume, standing
-from monitor.status.words import ENTRIES, SIDES, SIGNALS, ago, at, chances, early_late, full, likely
-
-PAST_S: Final = 5 * 86400.0
-AHEAD_H: Final = 72.0
-POINTS: Final = 240
-SIGMA_80: Final = 1.2816
-"""An 80 % interval of a normal distribution reaches this many standard deviations to each side."""
+from monitor.status.words import SIDES, SIGNALS, ago, at, chances, early_late, full, likely
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,15 +35,6 @@ class SignalLine:
     source: str
     heard: str
     trouble: str
-
-
-@dataclass(frozen=True, slots=True)
-class Done:
-    """A line of what was done or noticed."""
-
-    when: str
-    what: str
-    seen: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,8 +91,8 @@ def sump_page(plant: Plant, snapshot: Snapshot, view: SumpView, reader: RecordRe
     said = "No forecast yet" if forecast is None else likely(forecast, now_s, plant.zone)
     spread = "" if forecast is None else early_late(forecast, now_s, plant.zone)
     chance = "" if forecast is None else chances(forecast, until_s, now_s, plant.zone)
-    entries = list(reader.entries(now_s - PAST_S, now_s, sump.id))
-    events = list(reader.events(now_s - PAST_S, now_s, sump.id))
+    entries = list(reader.entries(now_s - PAST_S, now_s + 1, sump.id))
+    events = list(reader.events(now_s - PAST_S, now_s + 1, sump.id))
     return SumpPage(
         id=sump.id,
         area=sump.area,
@@ -175,91 +160,6 @@ def losses(estimate: Estimate, plant: Plant) -> Losses | None:
     return Losses(said[0], said[1], round(100 * out[0] / sum(out)))
 
 
-def charts(
-    plant: Plant, snapshot: Snapshot, view: SumpView, reader: RecordReader, marked: Sequence[Mark]
-) -> tuple[Markup, ...]:
-    """Return the drawings of strength and volume: five days back, three ahead."""
-    now_s, sump = snapshot.now_s, plant.sumps[view.sump]
-    from_s, to_s = now_s - PAST_S, now_s + AHEAD_H * 3600
-    axis = Axis(from_s, to_s, plant.zone, away(plant.attended, from_s, to_s))
-    past = reader.estimates(sump.id, from_s, now_s, POINTS)
-    return tuple(
-        draw(chart, axis)
-        for chart in (
-            strength_chart(view, sump, past, marked, now_s),
-            volume_chart(view, sump, plant, past, marked, now_s),
-        )
-    )
-
-
-def strength_chart(
-    view: SumpView, sump: Sump, past: Sequence[EstimatePoint], marked: Sequence[Mark], now_s: float
-) -> Chart:
-    """Return the drawing of the strength with the band to keep."""
-    low, high = sump.fluid.band_pct
-    words = f"Now {say_strength(view, sump)}. " + _ahead_words(view.forecast, "concentration", "{:.1f} %".format)
-    return Chart(
-        name=f"strength-{sump.id}",
-        title=f"Strength of {sump.id}, five days back and three ahead",
-        words=words,
-        now_s=now_s,
-        past=[_spread(p.time_s, p.concentration_pct, p.concentration_sd_pct) for p in past],
-        ahead=_fan(view.forecast, "concentration", "pct"),
-        limits=(Limit(high, f"too rich above {high:g} %"), Limit(low, f"too lean below {low:g} %")),
-        marks=marked,
-    )
-
-
-def volume_chart(
-    view: SumpView, sump: Sump, plant: Plant, past: Sequence[EstimatePoint], marked: Sequence[Mark], now_s: float
-) -> Chart:
-    """Return the drawing of the volume between the lowest level and full."""
-
-    def say(volume_l: float) -> str:
-        return show_volume(volume_l, plant.units)
-
-    return Chart(
-        name=f"volume-{sump.id}",
-        title=f"Fluid in {sump.id}, five days back and three ahead",
-        words=f"Now {say_volume(view, sump, plant)}. " + _ahead_words(view.forecast, "volume", say),
-        now_s=now_s,
-        past=[_spread(p.time_s, p.volume_l, p.volume_sd_l) for p in past],
-        ahead=_fan(view.forecast, "volume", "l"),
-        limits=(Limit(sump.full_l, f"full {say(sump.full_l)}"), Limit(sump.lowest_l, f"lowest {say(sump.lowest_l)}")),
-        marks=marked,
-    )
-
-
-def _spread(time_s: float, middle: float, sd: float) -> tuple[float, float, float, float]:
-    return time_s, middle - SIGMA_80 * sd, middle, middle + SIGMA_80 * sd
-
-
-def _columns(forecast: Forecast, what: str, unit: str) -> list[tuple[float, float, float, float]]:
-    path = forecast.path
-    columns = (getattr(path, f"{what}_{name}_{unit}") for name in ("p10", "p50", "p90"))
-    return list(zip(path.hours, *columns, strict=True))
-
-
-def _fan(forecast: Forecast | None, what: str, unit: str) -> list[tuple[float, float, float, float]]:
-    if forecast is None:
-        return []
-    return [
-        (forecast.made_s + hours * 3600, low, middle, high)
-        for hours, low, middle, high in _columns(forecast, what, unit)
-        if hours <= AHEAD_H
-    ]
-
-
-def _ahead_words(forecast: Forecast | None, what: str, say: object) -> str:
-    if forecast is None or not callable(say):
-        return "No forecast yet."
-    day = [c for c in _columns(forecast, what, "pct" if what == "concentration" else "l") if c[0] <= 24]
-    if not day:
-        return ""
-    hours, low, middle, high = day[-1]
-    return f"In {hours:.0f} hours likely {say(middle)}, between {say(low)} and {say(high)} in eight cases of ten."
-
-
 def sides(forecast: Forecast | None) -> tuple[tuple[str, str], ...]:
     """Return how the sump may leave its band, with the chance of each way."""
     if forecast is None:
@@ -293,42 +193,3 @@ def _trouble(signal: Signal, estimate: Estimate) -> str:
     if signal in estimate.silent:
         return "silent"
     return "doubtful" if signal in estimate.doubtful else ""
-
-
-def marks(entries: Iterable[Entry], events: Iterable[Event], plant: Plant) -> list[Mark]:
-    """Return the marks under the drawings: filled for what was logged, a ring for what was only noticed."""
-    shape = {"top_up": "in", "charge": "in", "removal": "out"}
-    out = [Mark(e.time_s, shape.get(e.kind.value, "check"), say_entry(e, plant)) for e in entries]
-    return out + [Mark(e.time_s, "seen", say_event(e, plant)) for e in events]
-
-
-def say_entry(entry: Entry, plant: Plant) -> str:
-    """Say a line of the log book."""
-    parts = [ENTRIES[entry.kind]]
-    if entry.volume_l is not None:
-        parts.append(show_volume(entry.volume_l, plant.units))
-    if entry.mix_pct is not None:
-        parts.append(f"at {entry.mix_pct:g} %")
-    if entry.value is not None:
-        parts.append(f"{entry.value:g} {entry.unit}".rstrip())
-    return " ".join(parts) + (f" ({entry.note})" if entry.note else "")
-
-
-def say_event(event: Event, plant: Plant) -> str:
-    """Say what was noticed, with its size in the plant's units."""
-    size = "" if event.volume_l is None else f"about {show_volume(event.volume_l, plant.units)} "
-    mix = "" if event.mix_pct is None else f"at {event.mix_pct:.1f} % "
-    words = {
-        EventKind.UNLOGGED_TOP_UP: f"{size}{mix}went in",
-        EventKind.UNLOGGED_REMOVAL: f"{size}went out",
-        EventKind.LOSS_JUMP: f"{size}a day more is lost than before",
-    }
-    return words.get(event.kind) or event.detail or event.kind.value.replace("_", " ")
-
-
-def done(entries: Iterable[Entry], events: Iterable[Event], plant: Plant, now_s: float) -> tuple[Done, ...]:
-    """Return what was done and noticed, newest first."""
-    lines = [(e.time_s, say_entry(e, plant), False) for e in entries]
-    lines += [(e.time_s, say_event(e, plant), True) for e in events]
-    lines.sort(key=lambda line: line[0], reverse=True)
-    return tuple(Done(at(time_s, now_s, plant.zone), what, seen) for time_s, what, seen in lines)
