@@ -91,15 +91,20 @@ class Intake:
 
     def _spread(self, batch: Batch, routes: tuple[Route, ...], content: object, piece: Piece) -> bool:
         stamped = False
+        before = len(batch.readings) + len(batch.rejected)
         for route in routes:
             try:
                 for sample in self._payload.pick(content, route.selector):
                     batch.readings.append(_reading(route, sample, piece))
-                    stamped = stamped or sample.time_s is None
+                    stamped = stamped or sample.hangs_on_arrival
             except PayloadError as error:
                 batch.refuse(self._source, piece, f"{route.sump} {route.spec.signal.value}: {error}")
             except Exception as error:  # noqa: BLE001 - as above: a signal's fault stays with the signal
                 self._own_fault(batch, piece, error)
+        if len(batch.readings) + len(batch.rejected) == before:
+            batch.refuse(
+                self._source, piece, "no signal listens to what it holds: check the names behind # in addresses"
+            )
         return stamped
 
     def _own_fault(self, batch: Batch, piece: Piece, error: Exception) -> None:
@@ -108,6 +113,6 @@ class Intake:
 
 
 def _reading(route: Route, sample: Sample, piece: Piece) -> Reading:
-    if piece.retained and sample.time_s is None:
+    if piece.retained and sample.hangs_on_arrival:
         raise PayloadError('kept by the broker since nobody knows when: send "t" with it, or do not retain it')
     return route.reading(sample, piece.arrived_s)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final, NamedTuple
 
-from adapters import parsers
+from adapters import iolink, parsers, senml
 from adapters.sample import Sample
 from monitor.plant.errors import SourceError
 
@@ -46,7 +46,13 @@ def _no_selector(selector: str) -> None:
         raise SourceError(f'"#{selector}" picks a part of a payload, but this payload holds one value: leave it out')
 
 
+def _any_selector(_selector: str) -> None:
+    """Accept any name."""
+
+
 PAYLOADS: Final[Mapping[str, Payload]] = {
     "json": Payload(_read_json, _only, _no_selector),
     "number": Payload(_read_number, _only, _no_selector),
+    "senml": Payload(senml.read_senml, senml.pick_senml, _any_selector),
+    "iolink": Payload(iolink.read_iolink, iolink.pick_iolink, iolink.check_iolink),
 }
