@@ -33,7 +33,8 @@ def default_halls() -> list[Path]:
 def replay_command(recording: Recording, out: Path) -> list[str]:
     """Return the replay command for a whole recording, a forecast every six hours."""
     start, end = recording.span_s()
-    command = [sys.executable, "-m", "monitor.cli", "replay", str(recording.plant_file)]
+    entry = "import sys; from monitor.cli import main; sys.exit(main())"
+    command = [sys.executable, "-c", entry, "replay", str(recording.plant_file)]
     command += ["--readings", str(recording.readings_file)]
     if recording.entries_file.exists():
         command += ["--entries", str(recording.entries_file)]
@@ -46,6 +47,8 @@ def replay(recording: Recording, out: Path) -> float:
     done = subprocess.run(replay_command(recording, out), cwd=ROOT, capture_output=True, text=True, check=False)
     if done.returncode:
         raise RuntimeError(f"the replay of {recording.name} ended with {done.returncode}:\n{done.stderr[-4000:]}")
+    if not (out / "forecasts.csv").exists():
+        raise RuntimeError(f"the replay of {recording.name} ended well but wrote no forecasts:\n{done.stderr[-4000:]}")
     return time.perf_counter() - started
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -190,7 +191,7 @@ def state_event_figures(name: str, truth: Sequence[Happening], said: Sequence[Ro
     return {
         f"{name}: cases": float(len(truth)),
         f"{name}: told": _share(sum(delay < float("inf") for delay in delays), len(truth)),
-        f"{name}: delay h, median": sorted(delays)[len(delays) // 2] if delays else float("nan"),
+        f"{name}: delay h, median": statistics.median(delays) if delays else float("nan"),
         f"{name}: delay h, worst": max(delays, default=float("nan")),
         f"{name}: false a sump-month": false / (sump_s / MONTH_S),
     }

@@ -176,6 +176,7 @@ def loss_figures(table: Cases, losses: Sequence[Row], full_l: Mapping[str, float
     }
     keys = list(zip(table.sump.tolist(), table.time_s.tolist(), strict=True))
     hits = [i for i, key in enumerate(keys) if key in true]
+    hits = [i for i in hits if np.isfinite(table.evaporation[i]) and np.isfinite(table.drag_out[i])]
     if not hits:
         return {}
     evaporated, dragged = np.array([true[keys[i]] for i in hits]).T
@@ -183,10 +184,10 @@ def loss_figures(table: Cases, losses: Sequence[Row], full_l: Mapping[str, float
     off_evaporation = (table.evaporation[hits] - evaporated) * scale
     off_drag_out = (table.drag_out[hits] - dragged) * scale
     return {
-        "evaporation error % of full a day, mean": float(np.nanmean(np.abs(off_evaporation))),
-        "drag-out error % of full a day, mean": float(np.nanmean(np.abs(off_drag_out))),
-        "evaporation bias % of full a day": float(np.nanmean(off_evaporation)),
-        "drag-out bias % of full a day": float(np.nanmean(off_drag_out)),
+        "evaporation error % of full a day, mean": float(np.abs(off_evaporation).mean()),
+        "drag-out error % of full a day, mean": float(np.abs(off_drag_out).mean()),
+        "evaporation bias % of full a day": float(off_evaporation.mean()),
+        "drag-out bias % of full a day": float(off_drag_out.mean()),
     }
 
 

@@ -1,0 +1,1 @@
+"""Our own simulated halls, written in the format of a field recording: plant, readings, entries and the truth."""
