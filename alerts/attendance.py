@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 from monitor.plant.calendar import WeeklyCalendar
 
@@ -37,6 +38,7 @@ class Attendance:
         return self.hours_to_back if math.isfinite(self.back_s) else 24.0
 
 
+@lru_cache(maxsize=512)
 def attendance(calendar: WeeklyCalendar, now_s: float) -> Attendance:
     """Look at the calendar from `now_s`."""
     attended = calendar.covers(now_s)

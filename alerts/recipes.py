@@ -138,22 +138,36 @@ def _stepped(plan: Plan) -> Plan:
 
 
 def _best(bench: Bench, options: list[Plan]) -> Recipe:
-    """Write the first good plan, else the first sure one, else the likeliest; the second best goes with it."""
+    """Write the best plan; what else serves goes with it."""
     if not options:
         if bench.is_sure_inside:
             return bare_recipe(bench, RecipeKind.LEAVE_ALONE, (), why_leave_alone(bench))
         return bare_recipe(bench, RecipeKind.CHECK_FIRST, (measure_step(),), why_stuck(bench))
-    best = (
-        next((plan for plan in options if plan.is_good), None)
-        or next((plan for plan in sorted(options, key=_by_hold) if plan.is_sure), None)
-        or max(options, key=lambda plan: plan.chance)
-    )
+    best = _pick(options)
     second = _second(bench, best, options)
     return recipe_from(best, why_plan(best), None if second is None else recipe_from(second, why_plan(second)))
 
 
-def _by_hold(plan: Plan) -> float:
-    return -plan.bench.chance_to_hold(plan.end)
+def _pick(options: list[Plan]) -> Plan:
+    """Pick the first good plan, else the sure one that holds best, else the likeliest.
+
+    Nothing is taken out only because the estimate is unsure: a plan with less waste that a measurement would make sure
+    comes first (and then asks for the measurement).
+    """
+    sure = [plan for plan in options if plan.is_sure]
+    best = next((plan for plan in options if plan.is_good), None) or max(sure, key=_hold, default=None)
+    cheaper = (
+        plan
+        for plan in options
+        if not plan.is_sure
+        and plan.chance_if_measured >= SURE
+        and (best is None or plan.taken_out_l < best.taken_out_l)
+    )
+    return next(cheaper, best) or max(options, key=lambda plan: plan.chance)
+
+
+def _hold(plan: Plan) -> float:
+    return plan.bench.chance_to_hold(plan.end)
 
 
 def _second(bench: Bench, best: Plan, options: list[Plan]) -> Plan | None:
