@@ -38,11 +38,11 @@ def make_inlets(plant: Plant, clock: Clock, receipts: Receipts = lambda _source:
 def _mqtt(plant: Plant, spec: SourceSpec, routes: Routes, clock: Clock, receipts: Receipts) -> Inlet:
     settings = MqttSettings.of(spec, f"bandkeeper-{plant.id}-{spec.id}")
     payload = payload_named(spec.payload or "json")
-    topics = split_selectors(routes)
+    topics = split_selectors(routes) if payload.parts else routes
     for topic, listeners in topics.items():
         for route in listeners:
             payload.check(route.selector)
-        if not topic or "+" in topic or "\0" in topic:
+        if not topic or set(topic) & {"+", "#", "\0"}:
             raise SourceError(f"source {spec.id}: address {topic!r}: an address is one whole topic, without + and #")
     return MqttInlet(settings, topics, payload, clock, receipts=receipts(spec.id))
 

@@ -103,7 +103,7 @@ class Intake:
                 self._own_fault(batch, piece, error)
         if len(batch.readings) + len(batch.rejected) == before:
             batch.refuse(
-                self._source, piece, "no signal listens to what it holds: check the names behind # in addresses"
+                self._source, piece, "no signal listens to what it holds: check the names behind ? in addresses"
             )
         return stamped
 

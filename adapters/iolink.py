@@ -3,14 +3,14 @@
 Topics are `{originatorId}/devices/{deviceAlias}/processdata/value`. A payload holds `iolink` (V1.0.0's schema wrote
 `ioLink`: both are read) with `valid` and `value`: either the octets, most significant first, or the decoded fields by
 name; or a plain switch as `iqValue`/`cqValue`. Where the value lies in the octets stands in the device's description
-(IODD), so it is configuration, written behind # in the address:
+(IODD), so it is configuration, written behind ? in the address:
 
-    press-1/devices/brix/processdata/value#bit=16&length=16&scale=0.1      octets: bit offset (0 is the last bit of
+    press-1/devices/brix/processdata/value?bit=16&length=16&scale=0.1      octets: bit offset (0 is the last bit of
                                                                            the last octet) and length as in the IODD
-    …#bit=0&length=12&type=int&scale=0.5&offset=-20                        type: uint (default), int, float
-    …#field=Concentration                                                  decoded: the field's name
-    …#field=Concentration&scale=0.01                                       with a factor
-    …#iqValue   …#cqValue                                                  the switch
+    …?bit=0&length=12&type=int&scale=0.5&offset=-20                        type: uint (default), int, float
+    …?field=Concentration                                                  decoded: the field's name
+    …?field=Concentration&scale=0.01                                       with a factor
+    …?iqValue   …?cqValue                                                  the switch
 """
 
 from __future__ import annotations
@@ -85,16 +85,16 @@ def check_iolink(selector: str) -> None:
     try:
         parse_where(selector)
     except ValueError as error:
-        raise SourceError(f'"#{selector}": {error}') from None
+        raise SourceError(f'"?{selector}": {error}') from None
 
 
 def parse_where(selector: str) -> Where:
-    """Read the part of an address behind #. Raises ValueError saying what would be right."""
+    """Read the part of an address behind the question mark. Raises ValueError saying what would be right."""
     if selector in _SWITCHES:
         return Where(switch=selector)
     pairs = dict(parse_qsl(selector, keep_blank_values=True))
     if not pairs or set(pairs) - _KEYS:
-        raise ValueError("write #field=NAME, #bit=OFFSET&length=BITS (and type, scale, offset if needed) or #iqValue")
+        raise ValueError("write ?field=NAME, ?bit=OFFSET&length=BITS (and type, scale, offset if needed) or ?iqValue")
     scale, offset = float(pairs.get("scale", "1")), float(pairs.get("offset", "0"))
     if not (math.isfinite(scale) and math.isfinite(offset)):
         raise ValueError("scale and offset are finite numbers")
@@ -128,7 +128,7 @@ def _field(value: bytes | Mapping[str, Any] | None, where: Where) -> float:
 
 def _bits(value: bytes | Mapping[str, Any] | None, where: Where) -> float:
     if not isinstance(value, bytes):
-        raise PayloadError("the process data is decoded: write #field=NAME in the address")
+        raise PayloadError("the process data is decoded: write ?field=NAME in the address")
     if where.bit + where.length > 8 * len(value):
         raise PayloadError(f"the process data has {len(value)} octets: bit and length point beyond")
     raw = (int.from_bytes(value, "big") >> where.bit) & ((1 << where.length) - 1)

@@ -14,12 +14,14 @@ class Payload(NamedTuple):
     """How a form of payload is read.
 
     `read` turns bytes (and the arrival time) into content, `pick` gives the samples that a selector means (the part
-    of an address behind `#`, empty for most), `check` refuses a selector that can never work with SourceError.
+    of an address behind `?`, empty for most), `check` refuses a selector that can never work with SourceError.
+    Only a form whose payloads hold several values (`parts`) has selectors; else an address is a topic as it stands.
     """
 
     read: Callable[[bytes, float], Any]
     pick: Callable[[Any, str], Sequence[Sample]]
     check: Callable[[str], None]
+    parts: bool = False
 
 
 def payload_named(name: str) -> Payload:
@@ -41,18 +43,13 @@ def _only(sample: Sample, _selector: str) -> Sequence[Sample]:
     return (sample,)
 
 
-def _no_selector(selector: str) -> None:
-    if selector:
-        raise SourceError(f'"#{selector}" picks a part of a payload, but this payload holds one value: leave it out')
-
-
 def _any_selector(_selector: str) -> None:
     """Accept any name."""
 
 
 PAYLOADS: Final[Mapping[str, Payload]] = {
-    "json": Payload(_read_json, _only, _no_selector),
-    "number": Payload(_read_number, _only, _no_selector),
-    "senml": Payload(senml.read_senml, senml.pick_senml, _any_selector),
-    "iolink": Payload(iolink.read_iolink, iolink.pick_iolink, iolink.check_iolink),
+    "json": Payload(_read_json, _only, _any_selector),
+    "number": Payload(_read_number, _only, _any_selector),
+    "senml": Payload(senml.read_senml, senml.pick_senml, _any_selector, parts=True),
+    "iolink": Payload(iolink.read_iolink, iolink.pick_iolink, iolink.check_iolink, parts=True),
 }

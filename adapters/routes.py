@@ -74,10 +74,10 @@ def routes_of(plant: Plant, source: str) -> dict[str, tuple[Route, ...]]:
 
 
 def split_selectors(routes: Mapping[str, Iterable[Route]]) -> dict[str, tuple[Route, ...]]:
-    """Split addresses `topic#selector` (several values in one payload) into topics and their routes' selectors."""
+    """Split addresses `topic?selector` (several values in one payload) into topics and their routes' selectors."""
     by_topic: dict[str, tuple[Route, ...]] = {}
     for address, listeners in routes.items():
-        topic, _, selector = address.partition("#")
+        topic, _, selector = address.partition("?")
         new = tuple(Route(route.sump, route.spec, selector) for route in listeners)
         by_topic[topic] = (*by_topic.get(topic, ()), *new)
     return by_topic

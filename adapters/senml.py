@@ -1,6 +1,6 @@
 """SenML packs in JSON (RFC 8428). Pure.
 
-An address `topic#NAME` picks the records of one resolved name; a bare topic takes a pack of one name only. Units of
+An address `topic?NAME` picks the records of one resolved name; a bare topic takes a pack of one name only. Units of
 the IANA SenML registry (RFC 8428 section 12.1, RFC 8798) become those of the plant file; the ratio "/" is a percentage.
 """
 
@@ -69,7 +69,7 @@ def pick_senml(samples: list[Sample], selector: str) -> Sequence[Sample]:
         return [sample for sample in samples if sample.name == selector]
     names = list(dict.fromkeys(sample.name for sample in samples))
     if len(names) > 1:
-        raise PayloadError(f"the pack holds several names: write one behind # in the address: {', '.join(names[:8])}")
+        raise PayloadError(f"the pack holds several names: write one behind ? in the address: {', '.join(names[:8])}")
     return samples
 
 

@@ -76,8 +76,8 @@ def test_one_topic_feeds_several_signals_and_one_refusal_stays_with_its_signal()
 
 def test_several_values_of_one_pack_go_to_their_signals() -> None:
     listeners = (
-        Route("lathe-04", signal(Signal.LEVEL, "hall", "a#l", "mm"), "l"),
-        Route("lathe-04", signal(Signal.REFRACTOMETER, "hall", "a#r", "degBx"), "r"),
+        Route("lathe-04", signal(Signal.LEVEL, "hall", "a?l", "mm"), "l"),
+        Route("lathe-04", signal(Signal.REFRACTOMETER, "hall", "a?r", "degBx"), "r"),
     )
     intake, batch = Intake("hall", {"a": listeners}, payload_named("senml")), Batch()
     pack = b'[{"n":"l","u":"m","v":0.25,"t":-60},{"n":"l","v":0.26,"u":"m"},{"n":"r","v":5},{"n":"other","v":1}]'
