@@ -23,11 +23,17 @@ class AmountError(ValueError):
     """Something typed that cannot be used; the message says what would be right."""
 
 
-def finite(value: float) -> float:
-    """Return a number that is one; NaN and the infinities are refused."""
-    if not math.isfinite(value):
+def finite(value: object) -> float:
+    """Return a number that is one; anything else, NaN and the infinities are refused."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise AmountError("is not a number")
+    try:
+        number = float(value)
+    except OverflowError:
+        number = math.inf
+    if not math.isfinite(number):
         raise AmountError("is not a finite number")
-    return float(value)
+    return number
 
 
 def quantity(given: Amount, unit: str, *dimensions: str) -> float:
@@ -67,7 +73,7 @@ def plain(given: Amount) -> float:
     return quantity(given, "1", "one")
 
 
-def read_time(given: Amount | None, now_s: float, zone: str | None = None) -> float:
+def read_time(given: object, now_s: float, zone: str | None = None) -> float:
     """Return Unix seconds: nothing means now, a number is Unix seconds, a text is RFC 3339.
 
     A text without an offset is wall-clock time in `zone`; without a zone it is refused.
