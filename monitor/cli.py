@@ -22,7 +22,7 @@ FAULTY: Final = 2
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command; return 0 if it did its work, 1 if something stood in the way, 2 for a faulty plant file or call."""
+    """Run one command; return 0 if it did its work, 1 if something was in the way, 2 for a faulty plant file or call."""
     options = _parser().parse_args(argv)
     try:
         return int(options.act(options))
@@ -113,7 +113,7 @@ def _duration(text: str) -> float:
     """Read `6h`, `15 min` or `1 d` as seconds."""
     try:
         number = text.rstrip("abcdefghijklmnopqrstuvwxyz ")
-        seconds = parse_quantity(f"{number} {text[len(number):].strip()}", "time")
+        seconds = parse_quantity(f"{number} {text[len(number) :].strip()}", "time")
     except BandkeeperError as error:
         raise argparse.ArgumentTypeError(str(error)) from error
     if seconds <= 0:
@@ -185,9 +185,7 @@ def _export(options: argparse.Namespace) -> int:
 def _demo(options: argparse.Namespace) -> int:
     from config_demo.run import run_demo
 
-    return run_demo(
-        days=options.days, speed=options.speed, port=options.port, seed=options.seed, keep=options.keep
-    )
+    return run_demo(days=options.days, speed=options.speed, port=options.port, seed=options.seed, keep=options.keep)
 
 
 def _token(options: argparse.Namespace) -> int:

@@ -1,7 +1,7 @@
 """The order of things: inputs in, what changed out. Knows no thread, socket, file or clock.
 
-The pipeline stands on a grid of event time (every quarter of an hour). Each grid point is passed once, in order, however
-late or in whatever lumps the input comes, so a replay says what the live run said.
+The pipeline stands on a grid of event time (every quarter of an hour). Each grid point is passed once, in order,
+however late or in whatever lumps the input comes, so a replay says what the live run said.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from alerts import lifecycle
 from alerts.conditions import Condition, find_conditions, latest_loss_jump
 from alerts.mixing import make_demand
 from alerts.recipes import make_recipe
-from alerts.types import Alert, MixingDemand, Recipe, Transition
+from alerts.types import Alert, AlertState, MixingDemand, Recipe, Transition
 from monitor.memory import Memory
 from monitor.model import views
 from monitor.model.bins import bin_of
@@ -174,7 +174,7 @@ class Pipeline:
         return self._moved(*lifecycle.shelve(alert, until_s, reason, who, now_s))
 
     def _moved(self, alert: Alert, transition: Transition | None) -> tuple[Alert, tuple[Transition, ...]]:
-        if alert.state is lifecycle.AlertState.NORMAL:
+        if alert.state is AlertState.NORMAL:
             self.memory.alerts.pop(alert.id, None)
         else:
             self.memory.alerts[alert.id] = alert

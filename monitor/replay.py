@@ -25,17 +25,27 @@ from monitor.record.csv_in import read_entries, read_readings, write_rejected
 from monitor.snapshot import Changes
 
 DISORDER_S: Final = 3600.0
-FORECAST_COLUMNS: Final = (
-    "time,sump,volume_l,volume_sd_l,concentration_pct,concentration_sd_pct,evaporation_l_per_day,drag_out_l_per_day,"
-    "exit_p10,exit_p50,exit_p90,exit_side"
-).split(",")
-EVENT_COLUMNS: Final = "time,detected_at,sump,kind,volume_l,mix_pct,confidence,detail".split(",")
-ALERT_COLUMNS: Final = "raised_at,sump,kind,priority,exit_p50,cleared_at,recipe".split(",")
+FORECAST_COLUMNS: Final = [
+    "time",
+    "sump",
+    "volume_l",
+    "volume_sd_l",
+    "concentration_pct",
+    "concentration_sd_pct",
+    "evaporation_l_per_day",
+    "drag_out_l_per_day",
+    "exit_p10",
+    "exit_p50",
+    "exit_p90",
+    "exit_side",
+]
+EVENT_COLUMNS: Final = ["time", "detected_at", "sump", "kind", "volume_l", "mix_pct", "confidence", "detail"]
+ALERT_COLUMNS: Final = ["raised_at", "sump", "kind", "priority", "exit_p50", "cleared_at", "recipe"]
 
 
 @dataclass(frozen=True, slots=True)
 class Order:
-    """What to replay: files, the spacing of forecasts, the time span (None: as far as the readings go), where to write."""
+    """What to replay: files, spacing of forecasts, time span (None: as far as the readings go), where to write."""
 
     readings: Path
     entries: Path | None

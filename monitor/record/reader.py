@@ -132,10 +132,8 @@ class Reader:
 
     def alerts(self, *, open_only: bool = False) -> list[Alert]:
         """Return alerts in the order they were raised."""
-        where = "WHERE cleared_s IS NULL" if open_only else ""
-        return [
-            alert_from_json(row["body"]) for row in self._rows(f"SELECT body FROM alert {where} ORDER BY raised_s, id")
-        ]  # noqa: S608
+        sql = "SELECT body FROM alert WHERE cleared_s IS NULL OR NOT :open_only ORDER BY raised_s, id"
+        return [alert_from_json(row["body"]) for row in self._rows(sql, {"open_only": open_only})]
 
     def transitions(self, from_s: float, to_s: float, alert_id: str | None = None) -> list[Transition]:
         """Return the changes of alerts in a span, of one alert or of all."""
@@ -180,6 +178,12 @@ class Reader:
         sql = "SELECT time_s, body FROM checkpoint WHERE ? IS NULL OR time_s < ? ORDER BY time_s DESC LIMIT 1"
         row = self._one(sql, (before_s, before_s))
         return None if row is None else (row[0], row[1])
+
+    def receipts(self, source: str) -> list[tuple[int, int, float]]:
+        """Return (mid, digest, arrived_s) of a source's messages that were stamped on arrival, the oldest first."""
+        sql = "SELECT mid, digest, arrived_s FROM receipt WHERE source = :source ORDER BY id"
+        rows = self._rows(sql, {"source": source})
+        return [(row["mid"], row["digest"] % (1 << 64), row["arrived_s"]) for row in rows]
 
     def token_scope(self, token: str, now_s: float) -> str | None:
         """Return read, act or admin for a token that is valid now, else None."""

@@ -106,6 +106,15 @@ def m003_tokens(db: Database) -> None:
     )
 
 
+@migrations()
+def m004_receipts(db: Database) -> None:
+    """Keep how messages without a time of their own were stamped, so that a repeat after a crash is known again."""
+    db.execute(
+        "CREATE TABLE receipt (id INTEGER PRIMARY KEY, source TEXT NOT NULL, mid INTEGER NOT NULL,"
+        " digest INTEGER NOT NULL, arrived_s REAL NOT NULL)"
+    )
+
+
 def _names() -> tuple[str, ...]:
     with closing(Database(memory=True)) as empty:
         return tuple(step.name for step in migrations.pending(empty))

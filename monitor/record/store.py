@@ -22,7 +22,15 @@ from monitor.record.faults import explained
 from monitor.record.migrations import open_for_reading, open_for_writing
 from monitor.record.reader import Reader
 from monitor.record.streams import StreamNumbers
-from monitor.record.writer import Added, add_entries, add_readings, add_rejected, finite_only
+from monitor.record.writer import (
+    Added,
+    Receipt,
+    add_entries,
+    add_readings,
+    add_receipts,
+    add_rejected,
+    finite_only,
+)
 from monitor.snapshot import Changes
 
 
@@ -84,6 +92,7 @@ class Record:
         entries: Sequence[Entry] = (),
         rejected: Sequence[Rejected] = (),
         *,
+        receipts: Sequence[Receipt] = (),
         revisable_from_s: float = -math.inf,
     ) -> Added:
         """Store what came in and return what of it is new.
@@ -97,6 +106,7 @@ class Record:
             new_readings = add_readings(self._db.conn, self._numbers, good)
             new_entries = add_entries(self._db.conn, entries)
             add_rejected(self._db, [*rejected, *refused])
+            add_receipts(self._db, receipts)
             times = chain((new.time_s for new in new_readings), (new.time_s for new in new_entries))
             checkpoints.drop_from(self._db, min(filter(revisable_from_s.__le__, times), default=math.inf))
         return Added(

@@ -6,7 +6,7 @@ import math
 import sqlite3
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Protocol
 
 from sqlite_utils import Database
 
@@ -15,6 +15,8 @@ from monitor.record.streams import StreamNumbers
 
 REJECTED_KEPT: Final = 10_000
 """So many of the newest rejects are kept for reading; all are counted."""
+RECEIPTS_KEPT: Final = 20_000
+"""So many receipts of messages stamped on arrival are kept: more than any broker may repeat at once."""
 RAW_KEPT: Final = 4_096
 """Characters kept of a rejected input."""
 
@@ -91,6 +93,35 @@ def add_rejected(db: Database, rejected: Sequence[Rejected]) -> None:
         [(row.where, _finite(row.arrived_s), row.why[:RAW_KEPT], _storable(row.raw)) for row in rejected],
     )
     db.execute("DELETE FROM rejected WHERE id <= (SELECT max(id) FROM rejected) - ?", [REJECTED_KEPT])
+
+
+class Receipt(Protocol):
+    """A message stamped on arrival: its source, its number on the wire, a digest and the stamp (Unix seconds)."""
+
+    @property
+    def source(self) -> str: ...  # noqa: D102
+    @property
+    def mid(self) -> int: ...  # noqa: D102
+    @property
+    def digest(self) -> int: ...  # noqa: D102
+    @property
+    def arrived_s(self) -> float: ...  # noqa: D102
+
+
+def add_receipts(db: Database, receipts: Sequence[Receipt]) -> None:
+    """Keep receipts; only the newest `RECEIPTS_KEPT` can still be asked for."""
+    if not receipts:
+        return
+    db.conn.executemany(
+        "INSERT INTO receipt (source, mid, digest, arrived_s) VALUES (?, ?, ?, ?)",
+        [(one.source, one.mid, _signed(one.digest), one.arrived_s) for one in receipts],
+    )
+    db.execute("DELETE FROM receipt WHERE id <= (SELECT max(id) FROM receipt) - ?", [RECEIPTS_KEPT])
+
+
+def _signed(digest: int) -> int:
+    """Fit an unsigned 64-bit number into SQLite's signed one."""
+    return digest - (1 << 64) if digest >= 1 << 63 else digest
 
 
 def _finite(time_s: float) -> float:

@@ -1,0 +1,278 @@
+"""The roof: wires sources, record, pipeline, publishing and the status page together; owns threads and signals."""
+
+from __future__ import annotations
+
+import logging
+import os
+import signal
+import socket
+import sys
+import threading
+import time
+from collections.abc import Callable, Mapping
+from concurrent.futures import TimeoutError as AnswerTimeoutError
+from dataclasses import asdict
+from types import FrameType, TracebackType
+from typing import Any, Final, Self
+
+from apscheduler.schedulers.background import BackgroundScheduler
+
+from adapters.delivery import Inlet, Receipt, SourceHealth
+from adapters.inlet import make_inlets
+from adapters.mqtt_out import MqttPublisher
+from alerts.types import Alert, Transition
+from monitor.pipeline import Pipeline
+from monitor.plant.errors import RecordError
+from monitor.plant.reading import Entry
+from monitor.plant.types import Plant
+from monitor.publishing import Publishing
+from monitor.record.reader import Reader
+from monitor.record.store import Record
+from monitor.snapshot import Changes, Snapshot
+from monitor.status.app import create_app
+from monitor.status.board import Health, Reason, SourceState
+from monitor.status.feed import Feed, Subscription
+from monitor.status.serve import StatusServer, check_listener, is_loopback
+from monitor.worker import Worker
+
+log = logging.getLogger("bandkeeper")
+
+TICK_S: Final = 1.0
+SETTLE_S: Final = 45.0
+ANSWER_S: Final = 10.0
+STOP_S: Final = 15.0
+LOOK_BACK_S: Final = 30 * 86400.0
+ENTRIES_BACK_S: Final = 10 * 86400.0
+STEP_OVERDUE_S: Final = 3600.0
+
+
+def wall_clock() -> float:
+    """Return now in Unix seconds."""
+    return time.time()
+
+
+class Daemon:
+    """The whole product in one process. `clock` gives Unix seconds; `tick_s` is how often (really) it is looked at."""
+
+    def __init__(
+        self, plant: Plant, clock: Callable[[], float], *, tick_s: float = TICK_S, settle_s: float = 0.0
+    ) -> None:
+        self.plant = plant
+        self._clock, self._tick_s = clock, tick_s
+        self._record = Record.open(plant.database, now_s=clock())
+        self._reader = self._record.reader()
+        self._pipeline = Pipeline(plant, self._reader.readings, self._reader.latest_checkpoint)
+        self._worker = Worker(self._record, self._pipeline, clock, self._told, settle_s=settle_s)
+        self._feed = Feed()
+        self._inlets: list[Inlet] = make_inlets(plant, clock, self._receipts)
+        self._publisher = _publisher(plant)
+        self._publishing = None if self._publisher is None else Publishing(plant, self._publisher)
+        self._server = self._make_server()
+        self._scheduler = BackgroundScheduler(
+            timezone="UTC", job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None}
+        )
+        self._started = False
+
+    def __enter__(self) -> Self:
+        self.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.stop()
+
+    def start(self) -> None:
+        """Go on from the record and begin to take input in. SourceError if the status page cannot be served."""
+        self._resume()
+        if self._server is not None:
+            self._server.start()
+        self._worker.start()
+        if self._publisher is not None:
+            self._publisher.start()
+        for inlet in self._inlets:
+            inlet.start(self._worker.deliver)
+        self._scheduler.add_job(self._worker.wake, "interval", seconds=self._tick_s, id="tick")
+        self._scheduler.start()
+        self._started = True
+        log.info("%s: %d sumps, record %s", self.plant.name, len(self.plant.sumps), self.plant.database)
+
+    def stop(self) -> None:
+        """End within seconds: sources first, then what waits is stored."""
+        if self._started:
+            self._scheduler.shutdown(wait=False)
+        for inlet in self._inlets:
+            inlet.stop()
+        if self._started:
+            self._worker.stop(STOP_S)
+        if self._publisher is not None and self._started:
+            self._publisher.stop()
+        self._feed.close()
+        if self._server is not None:
+            self._server.stop()
+        self._record.close()
+        self._started = False
+
+    def _resume(self) -> None:
+        """Take the last checkpoint and what is on record behind it."""
+        now_s = self._clock()
+        checkpoint = self._reader.latest_checkpoint(None)
+        from_s = now_s - LOOK_BACK_S
+        if checkpoint is not None:
+            self._pipeline.restore(*checkpoint)
+            from_s = self._pipeline.stands_at_s or from_s
+        entries = self._reader.entries(from_s - ENTRIES_BACK_S, float("inf"))
+        self._pipeline.take((), entries)
+        self._pipeline.take(list(self._reader.readings(from_s, float("inf"))))
+        if self._publishing is not None:
+            self._publishing.remember_closed(self._reader.alerts())
+
+    def _receipts(self, source: str) -> list[Receipt]:
+        return [Receipt(source, *row) for row in self._reader.receipts(source)]
+
+    def _make_server(self) -> StatusServer | None:
+        listen = self.plant.status
+        if listen is None:
+            return None
+        check_listener(listen.host, has_tokens=bool(self._reader.tokens()))
+        app = create_app(self, open_without_token=is_loopback(listen.host))
+        return StatusServer(app, listen.host, listen.port)
+
+    def _told(self, changes: Changes) -> None:
+        if self._publishing is not None:
+            self._publishing.told(changes)
+        self._feed.publish(changes.snapshot.sumps, (t.alert_id for t in changes.transitions))
+
+    # What the status room asks (see monitor.status.board.Board).
+
+    @property
+    def status_port(self) -> int:
+        """The port of the status page, 0 without one."""
+        return 0 if self._server is None else self._server.port
+
+    def snapshot(self) -> Snapshot:
+        """Return the latest picture of the plant."""
+        return self._pipeline.snapshot
+
+    def reader(self) -> Reader:
+        """Return a reader of the record."""
+        return self._reader
+
+    def submit(self, entry: Entry) -> bool:
+        """Put an entry on record. RecordError if it cannot be written or the worker does not answer."""
+        return bool(_wait(self._worker.submit(entry)))
+
+    def acknowledge(self, alert_id: str, who: str) -> Alert | None:
+        """Acknowledge an alert."""
+        return self._move(lambda: self._pipeline.acknowledge(alert_id, who, self._clock()))
+
+    def shelve(self, alert_id: str, until_s: float, reason: str, who: str) -> Alert | None:
+        """Shelve an alert until a moment."""
+        return self._move(lambda: self._pipeline.shelve(alert_id, until_s, reason, who, self._clock()))
+
+    def _move(self, how: Callable[[], tuple[Alert, tuple[Transition, ...]] | None]) -> Alert | None:
+        def moved() -> Alert | None:
+            result = how()
+            if result is None:
+                return None
+            alert, transitions = result
+            self._record.save_transitions(transitions)
+            if self._publishing is not None:
+                self._publishing.moved(transitions)
+            self._feed.publish((alert.sump,), (alert.id,))
+            return alert
+
+        answer: Alert | None = _wait(self._worker.ask(moved))
+        return answer
+
+    def subscribe(self) -> Subscription:
+        """Return a subscription to change notices."""
+        return self._feed.subscribe()
+
+    def clock(self) -> float:
+        """Return now by the plant's clock."""
+        return self._clock()
+
+    def counters(self) -> Mapping[str, float]:
+        """Return counters that only grow."""
+        return {name: float(value) for name, value in asdict(self._worker.counters).items()}
+
+    def health(self) -> Health:
+        """Tell how the daemon itself is doing."""
+        sources = [inlet.health() for inlet in self._inlets]
+        if self._publisher is not None:
+            sources.append(self._publisher.health())
+        stepped_s = self._worker.stepped_s
+        age_s = None if stepped_s is None else max(0.0, self._clock() - stepped_s)
+        reasons = [*self._own_troubles(age_s), *(_reason(s) for s in sources if s.state not in {"up", "running"})]
+        return Health(
+            ready=not reasons,
+            reasons=tuple(reasons),
+            sources=tuple(_state(source) for source in sources),
+            writer="running" if self._worker.alive else "stopped",
+            database=self._worker.trouble or "writable",
+            rejected=self._worker.counters.readings_rejected,
+            step_age_s=age_s,
+        )
+
+    def _own_troubles(self, age_s: float | None) -> list[Reason]:
+        troubles = []
+        if not self._worker.alive:
+            troubles.append(Reason("the writer has stopped", "restart the daemon; the log says why"))
+        if self._worker.trouble:
+            troubles.append(Reason(self._worker.trouble, "free the disk or mend its rights; readings wait meanwhile"))
+        if age_s is not None and age_s > STEP_OVERDUE_S:
+            troubles.append(Reason(f"no estimate for {age_s / 3600.0:.1f} h", "look at the log and at the clock"))
+        return troubles
+
+
+def _publisher(plant: Plant) -> MqttPublisher | None:
+    if plant.publish_source is None:
+        return None
+    return MqttPublisher(plant.sources[plant.publish_source], plant.id)
+
+
+def _wait(answer: Any) -> Any:
+    try:
+        return answer.result(ANSWER_S)
+    except AnswerTimeoutError as error:
+        raise RecordError("the writer does not answer; see /health/ready and try again") from error
+
+
+def _reason(source: SourceHealth) -> Reason:
+    return Reason(f"source {source.source}: {source.detail or source.state.value}", source.remedy or "see the log")
+
+
+def _state(source: SourceHealth) -> SourceState:
+    detail = source.detail + (f" - {source.remedy}" if source.remedy else "")
+    return SourceState(source.source, source.state.value, detail, source.last_heard_s, source.accepted, source.rejected)
+
+
+def run_forever(plant: Plant) -> int:
+    """Run until SIGTERM or SIGINT; return the exit code."""
+    logging.basicConfig(level=logging.INFO, stream=sys.stderr, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    logging.getLogger("apscheduler").setLevel(logging.WARNING)
+    ended = threading.Event()
+
+    def end(_number: int, _frame: FrameType | None) -> None:
+        ended.set()
+
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, end)
+    with Daemon(plant, wall_clock, settle_s=SETTLE_S) as daemon:
+        if plant.status is not None:
+            log.info("page: http://%s:%d/", plant.status.host, daemon.status_port)
+        _notify("READY=1")
+        ended.wait()
+        _notify("STOPPING=1")
+    return 0
+
+
+def _notify(text: str) -> None:
+    """Tell systemd, where it listens."""
+    address = os.environ.get("NOTIFY_SOCKET")
+    if not address:
+        return
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as line:
+        line.connect("\0" + address[1:] if address.startswith("@") else address)
+        line.send(text.encode())

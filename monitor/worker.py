@@ -1,0 +1,255 @@
+"""The one thread that writes: takes deliveries off the queue, puts them on disk, moves the pipeline, hands changes on.
+
+Order within a round: store, acknowledge, take in, pass the grid points that are due, store what changed. A round that
+cannot be stored is kept and tried again; nothing is acknowledged before it is on disk.
+"""
+
+from __future__ import annotations
+
+import logging
+import math
+import queue
+import threading
+import time
+from collections.abc import Callable
+from concurrent.futures import Future
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from adapters.delivery import Delivery
+from monitor.model.engine import KEEP_EVERY, KEEP_LONG
+from monitor.model.layout import BIN_S
+from monitor.pipeline import Pipeline
+from monitor.plant.errors import BandkeeperError, ModelError, RecordError
+from monitor.plant.reading import Entry, Reading, Rejected
+from monitor.record.store import Record
+from monitor.snapshot import Changes
+
+log = logging.getLogger("bandkeeper.worker")
+
+MOST_AT_ONCE: Final = 500
+GATHER_S: Final = 0.05
+MOST_WAITING: Final = 50_000
+RETRY_S: Final = 2.0
+ESTIMATES_EVERY_S: Final = 3600.0
+REVISABLE_S: Final = KEEP_EVERY * KEEP_LONG * BIN_S
+
+Ask = Callable[[], Any]
+
+
+@dataclass(slots=True)
+class Counters:
+    """What only ever grows."""
+
+    readings_accepted: int = 0
+    readings_doubled: int = 0
+    readings_rejected: int = 0
+    entries_accepted: int = 0
+    deliveries_shed: int = 0
+    write_failures: int = 0
+    steps: int = 0
+    step_failures: int = 0
+
+
+@dataclass(slots=True)
+class _Round:
+    """What one round stores together."""
+
+    deliveries: list[Delivery] = field(default_factory=list)
+    entries: list[tuple[Entry, Future[bool]]] = field(default_factory=list)
+    asks: list[tuple[Ask, Future[Any]]] = field(default_factory=list)
+
+    @property
+    def something(self) -> bool:
+        return bool(self.deliveries or self.entries or self.asks)
+
+
+class Worker:
+    """Owns the record and the pipeline. `told` is called (on the worker's thread) with what each step changed."""
+
+    def __init__(
+        self,
+        record: Record,
+        pipeline: Pipeline,
+        clock: Callable[[], float],
+        told: Callable[[Changes], None],
+        *,
+        settle_s: float,
+    ) -> None:
+        self.counters = Counters()
+        self.trouble = ""
+        self.stepped_s: float | None = None
+        self._record, self._pipeline, self._clock, self._told = record, pipeline, clock, told
+        self._settle_s = settle_s
+        self._queue: queue.SimpleQueue[Delivery | tuple[Any, Future[Any]] | None] = queue.SimpleQueue()
+        self._stopping = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="worker", daemon=True)
+
+    def start(self) -> None:
+        """Begin."""
+        self._thread.start()
+
+    def stop(self, within_s: float) -> None:
+        """Store what waits, write a last state down and end."""
+        self._stopping.set()
+        self._queue.put(None)
+        self._thread.join(within_s)
+
+    @property
+    def alive(self) -> bool:
+        """Tell whether the thread runs."""
+        return self._thread.is_alive()
+
+    @property
+    def waiting(self) -> int:
+        """How many deliveries wait to be stored."""
+        return self._queue.qsize()
+
+    def deliver(self, delivery: Delivery) -> None:
+        """Take a delivery (any thread, never blocks). A flood that cannot be acknowledged away is shed and counted."""
+        if self._queue.qsize() > MOST_WAITING:
+            self.counters.deliveries_shed += 1
+            return
+        self._queue.put(delivery)
+
+    def submit(self, entry: Entry) -> Future[bool]:
+        """Queue an entry; the future says whether it was new once it is on disk."""
+        answer: Future[bool] = Future()
+        self._queue.put((entry, answer))
+        return answer
+
+    def ask(self, what: Ask) -> Future[Any]:
+        """Run something on the worker's thread, where pipeline and record may be touched."""
+        answer: Future[Any] = Future()
+        self._queue.put((what, answer))
+        return answer
+
+    def wake(self) -> None:
+        """Look whether a grid point is due."""
+        self._queue.put(None)
+
+    def _run(self) -> None:
+        pending: _Round | None = None
+        while True:
+            stopping = self._stopping.is_set()
+            pending = pending if pending is not None else self._gather()
+            if not self._store(pending):
+                if stopping:
+                    return
+                self._stopping.wait(RETRY_S)
+                continue
+            pending = None
+            self._step()
+            if stopping and self._queue.empty():
+                return
+
+    def _gather(self) -> _Round:
+        found = _Round()
+        until = math.inf
+        while len(found.deliveries) < MOST_AT_ONCE:
+            try:
+                wait_s = None if until == math.inf else max(0.0, until - time.monotonic())
+                item = self._queue.get(timeout=wait_s)
+            except queue.Empty:
+                break
+            if item is None:
+                if self._queue.empty():
+                    break
+                continue
+            _sort(item, found)
+            until = min(until, time.monotonic() + GATHER_S)
+        return found
+
+    def _store(self, found: _Round) -> bool:
+        """Put a round on disk and answer for it; False if the disk refused (the round stays)."""
+        readings = [reading for delivery in found.deliveries for reading in delivery.readings]
+        rejected = [one for delivery in found.deliveries for one in delivery.rejected]
+        receipts = [one for delivery in found.deliveries for one in delivery.receipts]
+        entries = [entry for entry, _ in found.entries]
+        try:
+            if readings or rejected or entries:
+                self._add(readings, entries, rejected, receipts)
+        except RecordError as error:
+            return self._refused(found, error)
+        self.trouble = ""
+        known = self._new_entries
+        for delivery in found.deliveries:
+            delivery.done()
+        for entry, answer in found.entries:
+            answer.set_result(entry.id in known)
+        for what, answer in found.asks:
+            _answer(what, answer)
+        return True
+
+    def _add(
+        self, readings: list[Reading], entries: list[Entry], rejected: list[Rejected], receipts: list[Any]
+    ) -> None:
+        since_s = self._clock() - REVISABLE_S
+        added = self._record.add(readings, entries, rejected, receipts=receipts, revisable_from_s=since_s)
+        self.counters.readings_accepted += len(added.readings)
+        self.counters.readings_doubled += added.doubled_readings
+        self.counters.readings_rejected += len(rejected) + len(added.refused)
+        self.counters.entries_accepted += len(added.entries)
+        self._new_entries = {entry.id for entry in added.entries}
+        self._pipeline.take(added.readings, added.entries)
+
+    _new_entries: set[str] = set()  # noqa: RUF012 - replaced, never changed in place
+
+    def _refused(self, found: _Round, error: RecordError) -> bool:
+        self._note_trouble(error)
+        for _, answer in found.entries:
+            answer.set_exception(error)
+        for what, answer in found.asks:
+            _answer(what, answer)
+        found.entries, found.asks = [], []
+        return not found.deliveries
+
+    def _note_trouble(self, error: RecordError) -> None:
+        self.counters.write_failures += 1
+        if str(error) != self.trouble:
+            log.warning("cannot write: %s; kept and tried again", error)
+        self.trouble = str(error)
+
+    def _step(self) -> None:
+        now_s = self._clock()
+        try:
+            for changes in self._pipeline.run_until(now_s - self._settle_s):
+                self._save(changes)
+                self._told(changes)
+                self.counters.steps += 1
+                self.stepped_s = now_s
+                if self._stopping.is_set():
+                    break
+        except RecordError as error:
+            self._note_trouble(error)
+        except ModelError:
+            self.counters.step_failures += 1
+            log.exception("a step of the estimator was refused")
+
+    def _save(self, changes: Changes) -> None:
+        with self._record.transaction():
+            self._record.save(changes)
+            if changes.snapshot.now_s % ESTIMATES_EVERY_S == 0.0:
+                self._record.save_estimates(view.estimate for view in changes.snapshot.sumps.values())
+            if self._pipeline.checkpoint_due():
+                time_s, blob = self._pipeline.checkpoint()
+                # the state holds everything told of moments before the grid point, not of the point itself
+                self._record.save_checkpoint(math.nextafter(time_s, 0.0), blob)
+
+
+def _sort(item: Delivery | tuple[Any, Future[Any]], found: _Round) -> None:
+    if isinstance(item, Delivery):
+        found.deliveries.append(item)
+    elif isinstance(item[0], Entry):
+        found.entries.append(item)
+    else:
+        found.asks.append(item)
+
+
+def _answer(what: Ask, answer: Future[Any]) -> None:
+    try:
+        answer.set_result(what())
+    except BandkeeperError as error:
+        answer.set_exception(error)
+    except Exception as error:  # noqa: BLE001 - whoever asked gets it; the worker lives on
+        answer.set_exception(error)
