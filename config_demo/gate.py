@@ -19,8 +19,9 @@ class Gate:
     """Waits for the daemon.
 
     `sent` and `taken_in` count readings; `pictured_s` is the simulated time of the daemon's latest picture, `now_s` of
-    the clock; pictures are of whole multiples of `grid_s`. At most `most_waiting` readings may be under way and the
-    picture at most `most_behind_s` old. Waiting ends at once when `stopped` says so, and with FallenBehindError after `patience_s` real seconds without progress.
+    the clock. The daemon makes a picture of each multiple of `grid_s` as soon as that moment is past; between two of
+    them at most `most_waiting` readings may be under way. Waiting ends at once when `stopped` says so, and with
+    FallenBehindError after `patience_s` real seconds without progress.
     """
 
     sent: Callable[[], int]
@@ -29,17 +30,18 @@ class Gate:
     now_s: Callable[[], float]
     stopped: Callable[[], bool]
     most_waiting: int = 200
-    most_behind_s: float = 3_600.0
     grid_s: float = 900.0
     patience_s: float = 60.0
 
     def keep_close(self) -> None:
-        """Wait until the daemon is close enough behind for time to go on."""
-        self._wait(lambda: self._waiting() <= self.most_waiting and self._behind_s() <= self.most_behind_s)
+        """Wait until time may go on: nearly all is taken in, and all of it before a moment that will be pictured."""
+        last_before_picture = self.now_s() % self.grid_s == 0.0
+        most = 0 if last_before_picture else self.most_waiting
+        self._wait(lambda: self._waiting() <= most and self._behind_s() <= 2.0 * self.grid_s)
 
     def catch_up(self) -> None:
         """Wait until the daemon knows all that was sent and its picture is the newest that there can be."""
-        self._wait(lambda: self._waiting() <= 0 and self._behind_s() < self.grid_s)
+        self._wait(lambda: self._waiting() <= 0 and self._behind_s() <= self.grid_s)
 
     def _waiting(self) -> int:
         return self.sent() - self.taken_in()

@@ -19,7 +19,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from monitor.daemon import Daemon
 from rich.console import Console
 
 from config_demo.broker import BrokerMissingError, EmbeddedBroker, free_port
@@ -35,6 +34,7 @@ from config_demo.summary import Summary, sum_up
 from config_demo.watch import Watch, limits_of
 from config_demo.works import SERIAL_SOURCES, instruments_of, line_port, world_of, write_works
 from config_demo.world import STEP_S
+from monitor.daemon import Daemon
 from monitor.plant.file import load_plant
 from monitor.plant.types import Plant
 
@@ -96,7 +96,7 @@ def play_demo(options: Options, stop: threading.Event, console: Console) -> Summ
         for line in lines.values():
             opened.callback(line.close)
         clock = DemoClock(START_S, options.speed, sleep=_sleeper(stop))
-        daemon = opened.enter_context(Daemon(plant, clock.now_s, tick_s=_TICK_S))
+        daemon = opened.enter_context(Daemon(plant, clock.now_s, tick_s=_TICK_S, settle_s=STEP_S / 2.0))
         gateways = MqttFeed(broker.port)
         opened.callback(gateways.close)
         display = MqttDesk(broker.port, plant.id)
@@ -184,7 +184,7 @@ class _Stage:
 
     def _taken_in(self) -> int:
         counters = self._daemon.counters()
-        return round(counters.get("readings_accepted", 0) + counters.get("readings_rejected", 0))
+        return round(sum(counters[f"readings_{fate}"] for fate in ("accepted", "doubled", "rejected")))
 
     def _wait_for_sources(self) -> None:
         until = time.monotonic() + _READY_WITHIN_S

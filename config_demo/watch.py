@@ -18,7 +18,7 @@ from monitor.plant.types import Plant
 from monitor.snapshot import Snapshot
 
 _MATCH_S: Final = 90 * 60.0
-_FIRST_SCORE_S: Final = 6 * 3600.0  # an estimate needs a few hours of life before it is held to account
+_FIRST_SCORE_S: Final = 6 * 3600.0 + STEP_S  # a few hours of life, and the minute in which the hour is pictured
 _SCORE_EVERY_S: Final = 3600.0
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
+from dataclasses import replace
 
 import pytest
 
@@ -70,14 +71,24 @@ def gate(daemon: Daemon, stop: threading.Event, patience_s: float = 60.0) -> Gat
     return Gate(lambda: 1000, daemon.taken_in, daemon.pictured_s, lambda: 7200.0, stop.is_set, patience_s=patience_s)
 
 
-def test_keeping_close_leaves_some_under_way_and_catching_up_does_not() -> None:
+def test_all_is_taken_in_before_a_moment_that_will_be_pictured() -> None:
     daemon, stop = Daemon(), threading.Event()
     gate(daemon, stop).keep_close()
-    assert daemon.taken >= 800
-    assert 3600.0 <= daemon.pictured < 6300.0
+    assert daemon.taken == 1000
+    assert daemon.pictured >= 5400.0
+
+
+def test_between_two_pictures_some_may_be_under_way() -> None:
+    daemon, stop = Daemon(), threading.Event()
+    replace(gate(daemon, stop), now_s=lambda: 1000.0).keep_close()
+    assert 800 <= daemon.taken < 1000
+
+
+def test_catching_up_brings_the_newest_picture() -> None:
+    daemon, stop = Daemon(), threading.Event()
     gate(daemon, stop).catch_up()
     assert daemon.taken == 1000
-    assert daemon.pictured > 6300.0
+    assert daemon.pictured >= 6300.0
 
 
 def test_a_stuck_daemon_is_said_after_the_patience() -> None:

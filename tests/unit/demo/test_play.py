@@ -65,7 +65,7 @@ def test_a_day_goes_by() -> None:
     assert [act.sump for act in scene.play.crew.acts] == ["gannet", "gannet"]
     assert sum("gannet landed: said 8.1 %" in line for line in scene.told) == 2
     assert len([entry for entry in scene.papers.entries if entry["kind"] == "check"]) == 11
-    assert len(scene.play.watch.off_pct) == 4
+    assert len(scene.play.watch.off_pct) == 3
 
 
 def test_a_gateway_that_is_off_sends_nothing_and_comes_back() -> None:
