@@ -102,7 +102,7 @@ class Guard:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
-        guarded = _with_headers(send)
+        guarded = _with_headers(send, static=scope["path"].startswith("/static/"))
         headers = Headers(scope=scope)
         refusal = self._refuse(scope, headers) or await self._refuse_token(scope, headers)
         if refusal is not None:
@@ -182,7 +182,7 @@ def _bounded(receive: Receive) -> Receive:
     return bounded
 
 
-def _with_headers(send: Send) -> Send:
+def _with_headers(send: Send, *, static: bool) -> Send:
     """Add the security headers to every answer."""
 
     async def guarded(message: Message) -> None:
@@ -190,7 +190,7 @@ def _with_headers(send: Send) -> Send:
             headers = MutableHeaders(scope=message)
             for name, value in SECURITY_HEADERS.items():
                 headers.setdefault(name, value)
-            headers.setdefault("Cache-Control", "no-store")
+            headers.setdefault("Cache-Control", "no-cache" if static else "no-store")
         await send(message)
 
     return guarded

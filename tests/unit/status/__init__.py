@@ -1,0 +1,1 @@
+"""Tests of the status room: addresses, entries, guard, stream, metrics, pages, drawings."""

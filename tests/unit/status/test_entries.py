@@ -181,9 +181,7 @@ def test_a_record_that_cannot_be_written_says_so_and_takes_nothing(client: TestC
         (b"&".join(b"a%d=1" % n for n in range(60)), "application/x-www-form-urlencoded", 400),
     ],
 )
-def test_a_body_that_cannot_be_read_is_a_problem(
-    client: TestClient, content: bytes, kind: str, status: int
-) -> None:
+def test_a_body_that_cannot_be_read_is_a_problem(client: TestClient, content: bytes, kind: str, status: int) -> None:
     answer = client.post("/api/entries", content=content, headers={"content-type": kind})
     assert answer.status_code == status
     assert answer.headers["content-type"] == "application/problem+json"
@@ -225,7 +223,9 @@ def test_a_faulty_form_gets_a_page_with_every_fault(client: TestClient) -> None:
     assert 'href="/sump/lathe-04"' in answer.text
 
 
-@pytest.mark.parametrize("back", ["//evil.example", "https://evil.example", "/\\evil.example", "javascript:1", "/a\r\nb"])
+@pytest.mark.parametrize(
+    "back", ["//evil.example", "https://evil.example", "/\\evil.example", "javascript:1", "/a\r\nb"]
+)
 def test_a_form_goes_back_to_this_server_only(client: TestClient, back: str) -> None:
     fields = {"sump": "lathe-04", "kind": "removal", "volume": "2", "back": back}
     answer = client.post("/api/entries", data=fields, follow_redirects=False)
@@ -237,10 +237,14 @@ _json_value = st.recursive(
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner, max_size=3),
     max_leaves=6,
 )
-_field = st.sampled_from(["sump", "kind", "time", "volume", "volume_l", "mix", "mix_pct", "value", "unit", "note", "id"])
+_field = st.sampled_from(
+    ["sump", "kind", "time", "volume", "volume_l", "mix", "mix_pct", "value", "unit", "note", "id"]
+)
 _near = st.one_of(
     _json_value,
-    st.sampled_from(["lathe-04", *(kind.value for kind in EntryKind), "5 US gal", "8 %", "5 degBx", "1e400", "-0", "٣"]),
+    st.sampled_from(
+        ["lathe-04", *(kind.value for kind in EntryKind), "5 US gal", "8 %", "5 degBx", "1e400", "-0", "٣"]
+    ),
 )
 
 
