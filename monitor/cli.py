@@ -22,7 +22,7 @@ FAULTY: Final = 2
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command; return 0 if it did its work, 1 if something was in the way, 2 for a faulty plant file or call."""
+    """Run one command; return 0: done, 1: something was in the way, 2: a faulty plant file or call."""
     options = _parser().parse_args(argv)
     try:
         return int(options.act(options))

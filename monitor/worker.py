@@ -81,6 +81,8 @@ class Worker:
         self.stepped_s: float | None = None
         self._record, self._pipeline, self._clock, self._told = record, pipeline, clock, told
         self._settle_s = settle_s
+        self._unsaved: Changes | None = None
+        self._new_entries: set[str] = set()
         self._queue: queue.SimpleQueue[Delivery | tuple[Any, Future[Any]] | None] = queue.SimpleQueue()
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="worker", daemon=True)
@@ -193,8 +195,6 @@ class Worker:
         self._new_entries = {entry.id for entry in added.entries}
         self._pipeline.take(added.readings, added.entries)
 
-    _new_entries: set[str] = set()  # noqa: RUF012 - replaced, never changed in place
-
     def _refused(self, found: _Round, error: RecordError) -> bool:
         self._note_trouble(error)
         for _, answer in found.entries:
@@ -211,13 +211,13 @@ class Worker:
         self.trouble = str(error)
 
     def _step(self) -> None:
-        now_s = self._clock()
+        """Pass the grid points that are due; one whose changes cannot be stored is stored before the next is passed."""
         try:
-            for changes in self._pipeline.run_until(now_s - self._settle_s):
-                self._save(changes)
-                self._told(changes)
-                self.counters.steps += 1
-                self.stepped_s = now_s
+            if self._unsaved is not None:
+                self._keep(self._unsaved, checkpoint=False)
+            for changes in self._pipeline.run_until(self._clock() - self._settle_s):
+                self._unsaved = changes
+                self._keep(changes, checkpoint=self._pipeline.checkpoint_due())
                 if self._stopping.is_set():
                     break
         except RecordError as error:
@@ -226,15 +226,20 @@ class Worker:
             self.counters.step_failures += 1
             log.exception("a step of the estimator was refused")
 
-    def _save(self, changes: Changes) -> None:
+    def _keep(self, changes: Changes, *, checkpoint: bool) -> None:
+        """Store what a step changed and tell it. A checkpoint goes with it only while no later input has come in."""
         with self._record.transaction():
             self._record.save(changes)
             if changes.snapshot.now_s % ESTIMATES_EVERY_S == 0.0:
                 self._record.save_estimates(view.estimate for view in changes.snapshot.sumps.values())
-            if self._pipeline.checkpoint_due():
+            if checkpoint:
                 time_s, blob = self._pipeline.checkpoint()
                 # the state holds everything told of moments before the grid point, not of the point itself
                 self._record.save_checkpoint(math.nextafter(time_s, 0.0), blob)
+        self._unsaved = None
+        self._told(changes)
+        self.counters.steps += 1
+        self.stepped_s = self._clock()
 
 
 def _sort(item: Delivery | tuple[Any, Future[Any]], found: _Round) -> None:
