@@ -6,7 +6,7 @@ from alerts.bench import Bench
 from alerts.landing import Round
 from alerts.plans import Plan
 from alerts.types import RecipeKind
-from alerts.words import about, level, mix, moment, percent, pour, volume
+from alerts.words import about, level, mix, moment, percent, pour, quarter, volume
 from monitor.model.types import Side
 
 _SIDES = {Side.RICH: "rich", Side.LEAN: "lean", Side.LOW: "at its lowest level", Side.NONE: "out"}
@@ -57,7 +57,7 @@ def _outlook(bench: Bench) -> str:
     if forecast.exit_p10_h >= forecast.horizon_h:
         return f"It stays inside for at least {forecast.horizon_h / 24:.0f} days."
     early, likely = (
-        moment(bench.plant, forecast.made_s + 3600.0 * hours, bench.now_s)
+        moment(bench.plant, quarter(forecast.made_s + 3600.0 * hours), bench.now_s)
         for hours in (forecast.exit_p10_h, forecast.exit_p50_h)
     )
     side = _SIDES[forecast.side]

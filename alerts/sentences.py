@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from alerts.words import about, duration, level, moment, percent, twentieths
+from alerts.words import about, duration, level, moment, percent, quarter, twentieths
 from monitor.model.types import Estimate, Event, Side
 from monitor.plant.reading import Signal
 from monitor.plant.types import Plant, Sump
@@ -44,10 +44,10 @@ class Leaving:
 
 def say_leaving(plant: Plant, sump: str, leaving: Leaving, now_s: float) -> str:
     """Say that a sump will leave its band before somebody is back."""
-    early, likely, late = (_when(plant, exit_s, now_s) for exit_s in leaving.exits_s)
-    by = f"before somebody is back ({_when(plant, leaving.back_s, now_s)})"
-    if math.isinf(leaving.back_s):
-        by = f"within {duration(leaving.cover_h)}"
+    early, likely, late = (_about_when(plant, exit_s, now_s) for exit_s in leaving.exits_s)
+    by = f"within {duration(leaving.cover_h)}"
+    if math.isfinite(leaving.back_s):
+        by = f"before somebody is back ({moment(plant, leaving.back_s, now_s)})"
     return (
         f"{sump} {GOES[leaving.side]} {by} with a chance of {twentieths(leaving.chance)}: "
         f"early {early}, likely {likely}, late {late}."
@@ -100,5 +100,6 @@ def _by_hand(signal: Signal) -> str:
     return "trust the estimate less until then"
 
 
-def _when(plant: Plant, time_s: float, now_s: float) -> str:
-    return moment(plant, time_s, now_s) if math.isfinite(time_s) else "not in sight"
+def _about_when(plant: Plant, time_s: float, now_s: float) -> str:
+    """Say a forecast moment to the quarter of an hour: more digits would be a lie."""
+    return moment(plant, quarter(time_s), now_s) if math.isfinite(time_s) else "not in sight"

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from alerts.containers import Measures
 from alerts.types import Alert, AlertKind, Recipe, RecipeKind, Step
-from alerts.words import about, chance, level, mix, moment, percent, pour, volume
+from alerts.words import about, chance, level, mix, moment, percent, pour, quarter, volume
 from monitor.model.types import Side
 from monitor.plant.types import Plant
 
@@ -64,7 +64,8 @@ def _short_head(alert: Alert, plant: Plant) -> str:
     if alert.kind is AlertKind.LEAVES_BAND_UNATTENDED:
         if alert.exit_p50_s is None:
             return f"{alert.sump} may be {_SHORT_SIDES[alert.side]} before somebody is back."
-        return f"{alert.sump} {_SHORT_SIDES[alert.side]} likely {moment(plant, alert.exit_p50_s, alert.updated_s)}."
+        likely = moment(plant, quarter(alert.exit_p50_s), alert.updated_s)
+        return f"{alert.sump} {_SHORT_SIDES[alert.side]} likely {likely}."
     if alert.kind is AlertKind.OUTSIDE_BAND:
         return f"{alert.sump} is {_SHORT_SIDES[alert.side]} now."
     if alert.kind is AlertKind.LOSS_JUMP:

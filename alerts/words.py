@@ -63,6 +63,11 @@ def moment(plant: Plant, time_s: float, now_s: float) -> str:
     return f"{day} {local:%Y-%m-%d %H:%M}"
 
 
+def quarter(time_s: float) -> float:
+    """Round a forecast moment to the quarter of an hour."""
+    return round(time_s / 900.0) * 900.0
+
+
 def duration(hours: float) -> str:
     """Write a length of time: `40 min`, `5 h`, `3 days`."""
     if hours < 1:
@@ -72,10 +77,10 @@ def duration(hours: float) -> str:
     return f"{number(hours / 24, 0)} days"
 
 
-def twentieths(chance: float) -> str:
-    """Write a chance as so many of 20, as the page draws it; never 0 or 20 of 20 unless it is."""
-    count = round(chance * 20)
-    if 0.0 < chance < 1.0:
+def twentieths(share: float) -> str:
+    """Write a chance as so many of 20, as the page draws it; 0 and 20 of 20 only from 99 % on."""
+    count = round(share * 20)
+    if 0.01 < share < 0.99:
         count = min(max(count, 1), 19)
     return f"{count} of 20"
 

@@ -1,0 +1,175 @@
+"""The life-cycle's own rules: updates, delays, names, recipes, the shelf."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from alerts.conditions import Condition
+from alerts.lifecycle import (
+    FLAPPING_OFF_DELAY_S,
+    FLAPS,
+    LINGER_S,
+    OFF_DELAY_S,
+    AlertStateError,
+    acknowledge,
+    shelve,
+    step,
+)
+from alerts.recipes import make_recipe
+from alerts.types import Alert, AlertKind, AlertState, Priority
+from monitor.model.types import Side
+from tests.unit.alerts.hall import a_forecast, a_plant, a_sump, an_estimate
+
+NOW = 1930327200.0
+LEAVES = Condition(
+    "lathe-04",
+    AlertKind.LEAVES_BAND_UNATTENDED,
+    "",
+    Side.RICH,
+    Priority.LOW,
+    "lathe-04 goes rich before somebody is back.",
+    10.0,
+    enter=True,
+)
+OUTSIDE = replace(LEAVES, kind=AlertKind.OUTSIDE_BAND, text="lathe-04 is rich.", exit_p50_h=0.0)
+SILENT = replace(LEAVES, kind=AlertKind.SIGNAL_SILENT, subject="level", side=Side.NONE, exit_p50_h=None)
+ESTIMATE = an_estimate(310.2, 13.1)
+RECIPE = make_recipe(a_plant(), a_sump(), ESTIMATE, a_forecast(ESTIMATE), NOW)
+
+
+def raised(condition: Condition = LEAVES) -> Alert:
+    living, _ = step({}, [condition], {"lathe-04": RECIPE}, NOW)
+    (alert,) = living.values()
+    return alert
+
+
+def test_ids_tell_sump_kind_subject_and_moment() -> None:
+    assert raised().id == "lathe-04-leaves-band-unattended-1930327200"
+    assert raised(SILENT).id == "lathe-04-signal-silent-level-1930327200"
+
+
+def test_the_recipe_goes_with_alerts_about_the_fluid_and_not_with_those_about_signals() -> None:
+    assert raised().recipe == RECIPE
+    assert raised(SILENT).recipe is None
+
+
+def test_a_condition_too_weak_to_enter_raises_nothing_and_keeps_what_is_open() -> None:
+    weak = replace(LEAVES, enter=False)
+    assert step({}, [weak], {}, NOW) == ({}, ())
+    alert = raised()
+    living, told = step({alert.id: alert}, [weak], {}, NOW + 6 * 3600.0)
+    assert living[alert.id].state is AlertState.UNACKNOWLEDGED
+    assert living[alert.id].absent_s is None
+    assert all(transition.before is transition.after for transition in told)
+
+
+def test_an_open_alert_is_brought_up_to_date_in_silence() -> None:
+    alert = raised()
+    newer = replace(LEAVES, text="lathe-04 goes rich a little later.", exit_p50_h=9.5)
+    living, told = step({alert.id: alert}, [newer], {}, NOW + 900.0)
+    assert told == ()
+    assert living[alert.id].text == newer.text
+    assert living[alert.id].exit_p50_h == 9.5
+    assert living[alert.id].updated_s == NOW + 900.0
+    assert living[alert.id].recipe == RECIPE
+
+
+@pytest.mark.parametrize(
+    ("change", "after_s", "reason"),
+    [
+        ({"priority": Priority.HIGH}, 60.0, "now of high priority"),
+        ({"side": Side.LOW, "exit_p50_h": 8.9}, 4000.0, "what to do has changed"),
+        ({"exit_p50_h": 4.0}, 4000.0, "the likely exit has moved"),
+        ({"exit_p50_h": None}, 4000.0, "the likely exit has moved"),
+        ({"exit_p50_h": 4.0}, 1800.0, None),  # not more than once an hour
+        ({"priority": Priority.LOW, "exit_p50_h": 8.0}, 4000.0, None),  # moved by less than an hour
+    ],
+)
+def test_only_what_changes_the_work_is_announced(change: dict[str, object], after_s: float, reason: str | None) -> None:
+    alert = raised()
+    newer = replace(LEAVES, **change)  # type: ignore[arg-type]
+    _, told = step({alert.id: alert}, [newer], {}, NOW + after_s)
+    assert [transition.reason for transition in told] == ([] if reason is None else [reason])
+    _, again = step({alert.id: told[0].alert} if told else {}, [newer] if told else [], {}, NOW + after_s + 1.0)
+    assert again == ()
+
+
+def test_an_alert_clears_only_after_its_condition_has_been_away_for_a_while() -> None:
+    alert = raised()
+    living, told = step({alert.id: alert}, [], {}, NOW + 60.0)
+    assert told == ()
+    living, told = step(living, [], {}, NOW + 60.0 + OFF_DELAY_S - 1.0)
+    assert told == ()
+    living, (cleared,) = step(living, [], {}, NOW + 60.0 + OFF_DELAY_S)
+    assert cleared.after is AlertState.RETURNED_UNACKNOWLEDGED
+    assert cleared.alert.cleared_s == NOW + 60.0 + OFF_DELAY_S
+
+
+def test_leaving_the_band_ends_the_warning_at_once() -> None:
+    alert = raised()
+    living, told = step({alert.id: alert}, [OUTSIDE], {}, NOW + 7200.0)
+    assert [(t.alert.kind, t.after) for t in told] == [
+        (AlertKind.LEAVES_BAND_UNATTENDED, AlertState.NORMAL),
+        (AlertKind.OUTSIDE_BAND, AlertState.UNACKNOWLEDGED),
+    ]
+    assert told[0].reason == "it has left its band"
+    assert [a.kind for a in living.values()] == [AlertKind.OUTSIDE_BAND]
+
+
+def test_one_that_comes_and_goes_is_kept_longer_and_says_so() -> None:
+    alert = raised(OUTSIDE)
+    living, now = {alert.id: alert}, NOW
+    for _ in range(FLAPS):
+        living, _ = step(living, [], {}, now + 300.0)
+        living, _ = step(living, [], {}, now + 300.0 + OFF_DELAY_S)
+        now += 3000.0
+        living, _ = step(living, [OUTSIDE], {}, now)
+    living, _ = step(living, [OUTSIDE], {}, now + 300.0)
+    assert "comes and goes" in living[alert.id].text
+    living, _ = step(living, [], {}, now + 600.0)
+    living, told = step(living, [], {}, now + 600.0 + FLAPPING_OFF_DELAY_S - 60.0)
+    assert told == ()
+    assert living[alert.id].state is AlertState.UNACKNOWLEDGED
+
+
+def test_one_that_stays_away_is_closed_and_the_next_is_a_new_one() -> None:
+    alert = raised()
+    living, _ = step({alert.id: alert}, [], {}, NOW + 60.0)
+    living, _ = step(living, [], {}, NOW + 60.0 + OFF_DELAY_S)
+    living, (closed,) = step(living, [], {}, NOW + 60.0 + OFF_DELAY_S + LINGER_S)
+    assert (living, closed.after) == ({}, AlertState.NORMAL)
+    assert closed.alert.cleared_s == NOW + 60.0 + OFF_DELAY_S
+    living, (again,) = step(living, [LEAVES], {}, NOW + 86400.0)
+    assert again.alert_id != alert.id
+
+
+def test_who_acknowledged_and_when_is_kept_and_a_second_time_changes_nothing() -> None:
+    alert, transition = acknowledge(raised(), "Rosa", NOW + 60.0)
+    assert transition is not None
+    assert (alert.acknowledged_by, alert.acknowledged_s) == ("Rosa", NOW + 60.0)
+    assert acknowledge(alert, "Nuno", NOW + 120.0) == (alert, None)
+
+
+@pytest.mark.parametrize(
+    ("until_s", "reason", "message"),
+    [
+        (NOW + 3600.0, "  ", "say why"),
+        (NOW, "no concentrate", "has to lie ahead"),
+        (NOW + 8 * 86400.0, "no concentrate", "by a week at most"),
+    ],
+)
+def test_the_shelf_wants_a_reason_and_an_end(until_s: float, reason: str, message: str) -> None:
+    with pytest.raises(AlertStateError, match=message):
+        shelve(raised(), until_s, reason, "Rosa", NOW)
+
+
+def test_a_shelved_alert_is_updated_in_silence() -> None:
+    shelved, _ = shelve(raised(), NOW + 7200.0, "no concentrate", "Rosa", NOW + 1.0)
+    living, told = step({shelved.id: shelved}, [replace(LEAVES, priority=Priority.HIGH)], {}, NOW + 3600.0)
+    assert told == ()
+    assert living[shelved.id].priority is Priority.HIGH
+    _, (back,) = step(living, [LEAVES], {}, NOW + 7200.0)
+    assert back.after is AlertState.UNACKNOWLEDGED
+    assert back.reason == "the shelf's time is over"
