@@ -48,11 +48,15 @@ class Pipeline:
     """Readings and entries in any order in, estimates, forecasts, events, alerts and recipes out.
 
     `history(from_s, to_s)` gives readings back that are no longer in memory, `past(before_s)` the latest checkpoint no
-    later than that (both from the record; nothing in a replay, where nothing comes that late).
+    later than that (both from the record; nothing in a replay, where nothing comes that late). Without `calm_too` only
+    sumps that need somebody get recipes and no demand is planned: alerts are the same, and a replay is done sooner.
     """
 
-    def __init__(self, plant: Plant, history: History | None = None, past: Past | None = None) -> None:
+    def __init__(
+        self, plant: Plant, history: History | None = None, past: Past | None = None, *, calm_too: bool = True
+    ) -> None:
         self.plant = plant
+        self._calm_too = calm_too
         self.engine = Engine(plant, history, None if past is None else lambda before_s: _engine_of(past(before_s)))
         self.silence = Silence(plant)
         self.memory = Memory()
@@ -102,7 +106,7 @@ class Pipeline:
             self._forecast(now_s)
             now.forecasts = tuple(self._forecasts.values())
         now.transitions = self._alert(now, hourly=hourly)
-        if hourly:
+        if hourly and self._calm_too:
             self._demand_anew(now)
         self.snapshot = self._picture(now)
         return Changes(self.snapshot, now.events, now.transitions, now.forecasts)
@@ -119,7 +123,8 @@ class Pipeline:
         recent = self.memory.recent
         conditions = {s: self._conditions(s, now, recent) for s in now.estimates}
         for sump, found in conditions.items():
-            if hourly or any(c.enter for c in found) or sump not in self._recipes:
+            stale = hourly or sump not in self._recipes
+            if any(c.enter for c in found) or (stale and (self._calm_too or found)):
                 self._recipes[sump] = self._recipe(sump, now, recent)
         every = [condition for found in conditions.values() for condition in found]
         self.memory.alerts, transitions = lifecycle.step(self.memory.alerts, every, self._recipes, now.now_s)

@@ -83,7 +83,7 @@ def replay(plant: Plant, order: Order, console: Console) -> Told:
     Raises RecordError if a file cannot be read or the folder cannot be written.
     """
     written, told = _Written(), Told()
-    pipeline = Pipeline(plant)
+    pipeline = Pipeline(plant, calm_too=False)
     entries = _entries(plant, order, written)
     told.entries = len(entries)
     with ExitStack() as stack:
