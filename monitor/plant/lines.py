@@ -142,14 +142,14 @@ class _Scanner:
             self.lines.known[(*path, index)] = self._line_here()
             self._value((*path, index))
             index += 1
-            self._separator(begun)
+            self._separator("]", begun)
 
     def _inline(self, path: Path) -> None:
         begun = self._line_here()
         self.at += 1
         while not self._closes("}", begun):
             self._pair(path)
-            self._separator(begun)
+            self._separator("}", begun)
 
     def _closes(self, sign: str, begun: int) -> bool:
         self._skip(_BLANK)
@@ -160,13 +160,13 @@ class _Scanner:
         self.at += 1
         return True
 
-    def _separator(self, begun: int) -> None:
-        """Pass a comma; anything that is neither comma nor bracket means the value was never closed."""
+    def _separator(self, closing: str, begun: int) -> None:
+        """Pass a comma; anything that is neither comma nor closing sign means the value was never closed."""
         self._skip(_BLANK)
         sign = self.text[self.at : self.at + 1]
         if sign == ",":
             self.at += 1
-        elif not sign or sign not in "]}":
+        elif sign != closing:
             raise Unclosed(begun)
 
     def _expect(self, sign: str) -> None:

@@ -164,5 +164,5 @@ def test_an_empty_stretch_has_no_intervals() -> None:
     [((), 0, 60), ((7,), 0, 60), ((-1,), 0, 60), ((0,), 60, 60), ((0,), -1, 60), ((0,), 1440, 60), ((0,), 0, 1441)],
 )
 def test_spans_that_cannot_be(days: tuple[int, ...], start: int, end: int) -> None:
-    with pytest.raises(ValueError, match="days are|minutes are|needs a length"):
+    with pytest.raises(ValueError, match=r"days are|minutes are|needs a length"):
         WeeklySpan(days, start, end)

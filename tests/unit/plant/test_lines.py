@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
+import tomllib
+
 import pytest
 
 from monitor.plant.lines import Path, Unclosed, find_lines
 
-TEXT = (
-    '''\
+TEXT = """\
 # a comment with [brackets] and "quotes
 top = 1
 [a]
-x = """
+x = \"\"\"
 [not.a.header]
 y = 2
-"""
-"quoted key" = 'it'''
-    + "'"
-    + '''
+\"\"\"
+"quoted key" = 'it'
 
 [a.b]
 list = [ 1, # ]
@@ -33,10 +32,9 @@ two = 2
 three = 3
 [[many.deeper]]
 [[many.deeper]]
-four = """a""b\\""" still"""
+four = \"\"\"a""b\\\"\"\" still\"\"\"
 five = 5
-'''
-)
+"""
 
 
 @pytest.mark.parametrize(
@@ -68,8 +66,7 @@ five = 5
     ],
 )
 def test_line(path: Path, line: int) -> None:
-    text = TEXT.replace("'it'''", "'it'")
-    assert find_lines(text).of(path) == line
+    assert find_lines(TEXT).of(path) == line
 
 
 def test_a_later_header_beats_the_mention_in_a_deeper_one() -> None:
@@ -91,3 +88,7 @@ def test_unclosed_values_are_told_where_they_begin(text: str, line: int) -> None
     with pytest.raises(Unclosed) as caught:
         find_lines(text)
     assert caught.value.line == line
+
+
+def test_the_text_of_this_test_is_toml() -> None:
+    assert tomllib.loads(TEXT)["many"][1]["deeper"][1] == {"four": 'a""b""" still', "five": 5}
