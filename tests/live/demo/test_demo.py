@@ -19,7 +19,6 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
-from alerts.types import AlertKind
 from config_demo.run import Options, play_demo, run_demo
 from config_demo.story import HAPPENINGS, at
 from config_demo.summary import Summary
@@ -46,17 +45,13 @@ class Visitor(threading.Thread):
         while not self.over.wait(0.2):
             self.listening |= listeners()
             found = re.search(r"http://127\.0\.0\.1:\d+/", self.console.getvalue())
-            if found and "Inês" in self.console.getvalue():
-                for path in ("", "api/sumps", "api/alerts"):
-                    self.pages[path] = read(found[0] + path)
+            if found and "Inês" in self.console.getvalue() and not self.pages:
+                self.pages = {path: read(found[0] + path) for path in ("", "api/sumps", "api/alerts")}
 
 
 def read(address: str) -> str:
-    try:
-        with urllib.request.urlopen(address, timeout=30.0) as answer:  # noqa: S310 - http on loopback
-            return str(answer.read().decode())
-    except OSError as error:
-        return f"cannot be read: {error}"
+    with urllib.request.urlopen(address, timeout=30.0) as answer:  # noqa: S310 - http on loopback
+        return str(answer.read().decode())
 
 
 def listeners() -> set[str]:
@@ -162,7 +157,7 @@ def test_the_page_is_there_and_nothing_but_loopback_is_open(run: Run) -> None:
     assert visitor.listening == {"127.0.0.1"}
     assert "gannet" in visitor.pages[""]
     assert '"evaporation_l_per_day"' in visitor.pages["api/sumps"]
-    assert AlertKind.SIGNAL_SILENT.value in visitor.pages["api/alerts"] or '"alerts"' in visitor.pages["api/alerts"]
+    assert '"alerts"' in visitor.pages["api/alerts"]
 
 
 def test_what_cannot_be_run_is_said(capsys: pytest.CaptureFixture[str]) -> None:
