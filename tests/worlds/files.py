@@ -104,7 +104,8 @@ def _removals(world: World) -> Iterable[list[Any]]:
 
 
 def _changes(world: World) -> Iterable[list[str]]:
-    for change in sorted(world.changes, key=lambda change: (change.kind, change.sump, change.start)):
+    seen = [change for change in world.changes if change.start < world.grid.recorded]
+    for change in sorted(seen, key=lambda change: (change.kind, change.sump, change.start)):
         end = "" if change.end is None or change.end >= world.grid.recorded else _time(world, change.end)
         yield [change.sump, change.kind, _time(world, change.start), end, change.detail]
 

@@ -106,9 +106,19 @@ def sick_sensors(kind: Kind, sumps: Sumps, signals: dict[str, Floats], rng: np.r
         name = str(rng.choice(["level", "refractometer"]))
         hit = [int(i) for i in order if sumps.has[name][i]][:count]
         order = order[~np.isin(order, hit)]
-        start = int(rng.integers(7 * STEPS_A_DAY, 15 * STEPS_A_DAY))
+        steps = len(signals[name])
+        start = int(rng.integers(round(0.3 * steps), round(0.6 * steps)))
         changes += _FAULTS[fault](sumps, signals, name, hit, start, rng)
     return changes
+
+
+def stuck(name: str, faults: list[Change], grid: Grid, sumps: Sumps) -> Bools:
+    """Return where a signal is stuck (recorded steps x sumps)."""
+    mask = np.zeros((grid.recorded, len(sumps)), bool)
+    for fault in faults:
+        if fault.kind == "stuck" and fault.detail == name:
+            mask[fault.start : fault.end, sumps.ids.index(fault.sump)] = True
+    return mask
 
 
 def _stick(
@@ -116,7 +126,7 @@ def _stick(
 ) -> list[Change]:
     changes = []
     for i in hit:
-        begin = start + int(rng.integers(0, 2 * STEPS_A_DAY))
+        begin = start + int(rng.integers(0, len(signals[name]) // 12))
         end = begin + int(rng.integers(2, 8)) * STEPS_A_DAY
         signals[name][begin:end, i] = signals[name][begin - 1, i]
         changes.append(Change(sumps.ids[i], "stuck", begin, end, name))
@@ -142,7 +152,7 @@ def _swap(
 ) -> list[Change]:
     changes = []
     for i, k in zip(hit[::2], hit[1::2], strict=False):
-        begin = start + int(rng.integers(0, 3 * STEPS_A_DAY))
+        begin = start + int(rng.integers(0, len(signals[name]) // 8))
         signals[name][begin:, [i, k]] = signals[name][begin:, [k, i]]
         changes += [Change(sumps.ids[j], "swapped", begin, None, name) for j in (i, k)]
     return changes

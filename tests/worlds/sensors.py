@@ -120,19 +120,25 @@ def _kept(minutes: NDArray[np.int64], count: int, sensors: Sensors, rng: np.rand
 
 
 def gauge(
-    kind: Kind, grid: Grid, sumps: Sumps, ideal_: dict[str, Floats], running: Bools, rng: np.random.Generator
+    kind: Kind,
+    grid: Grid,
+    sumps: Sumps,
+    shown: dict[str, Floats],
+    running: Bools,
+    stuck: dict[str, Bools],
+    rng: np.random.Generator,
 ) -> list[Samples]:
-    """Return the readings of level and refractometer."""
+    """Return the readings of level and refractometer; where a signal is `stuck` it shows no noise either."""
     minutes = _rows_of(kind, grid, rng)
     step, shape = minutes // STEP_MIN, (len(minutes), len(sumps))
     kept = _kept(minutes, len(sumps), kind.sensors, rng)
-    noise = level_noise(shape, running[step], kind.sensors, rng) / np.array(
-        [_millimetre(t.level_unit) for t in sumps.tanks]
-    )
+    alive = {name: ~mask[step] for name, mask in stuck.items()}
+    noise = level_noise(shape, running[step], kind.sensors, rng) / _unit_mm(sumps)
     fuzz = rng.normal(size=shape) * even(rng, kind.sensors.brix, len(sumps))
+    left = np.where(alive["refractometer"], chips(shape, kind.sensors, rng), 1.0)
     values = {
-        "level": np.maximum(ideal_["level"][step] + noise, 0.0),
-        "refractometer": np.maximum(ideal_["refractometer"][step] * chips(shape, kind.sensors, rng) + fuzz, 0.0),
+        "level": shown["level"][step] + alive["level"] * noise,
+        "refractometer": shown["refractometer"][step] * left + alive["refractometer"] * fuzz,
     }
     smallest = {
         "level": np.array([HAND_LEVEL_STEP if kind.hand_times else tank.resolution for tank in sumps.tanks]),
@@ -141,12 +147,14 @@ def gauge(
     made = []
     for name in kind.signals:
         single = rng.random(shape) >= kind.sensors.missing
-        made.append(_samples(name, minutes, kept & single & sumps.has[name], values[name], smallest[name]))
+        value = np.maximum(values[name], 0.0)
+        made.append(_samples(name, minutes, kept & single & sumps.has[name], value, smallest[name]))
     return made
 
 
-def _millimetre(unit: str) -> float:
-    return 25.4 if unit == "in" else 1.0
+def _unit_mm(sumps: Sumps) -> Floats:
+    """Return the millimetres of each gauge's unit."""
+    return np.array([25.4 if tank.level_unit == "in" else 1.0 for tank in sumps.tanks])
 
 
 def _samples(name: str, minutes: NDArray[np.int64], kept: Bools, value: Floats, smallest: Floats) -> Samples:

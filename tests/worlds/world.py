@@ -118,7 +118,8 @@ def _readings(
     shown = sensors.ideal(grid, sumps, course, running)
     shown["refractometer"] += sensors.drifts(grid, kind.sensors, len(sumps), rng["gauges"])
     faults = scripts.sick_sensors(kind, sumps, shown, rng["faults"])
-    samples = sensors.gauge(kind, grid, sumps, shown, running[: grid.recorded], rng["gauges"])
+    stuck = {name: scripts.stuck(name, faults, grid, sumps) for name in shown}
+    samples = sensors.gauge(kind, grid, sumps, shown, running[: grid.recorded], stuck, rng["gauges"])
     if kind.running_signal:
         samples.append(sensors.running_signal(grid, running))
     if coolant is not None:

@@ -1,0 +1,1 @@
+"""Tests of the benchmarks themselves: scoring, the rival, the invented halls."""
