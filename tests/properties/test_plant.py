@@ -51,6 +51,7 @@ def span_of_volumes(tank: Tank) -> tuple[float, float]:
 
 
 @given(TANKS, SHARES)
+@settings(deadline=None)
 def test_level_and_volume_are_inverses(tank: Tank, share: float) -> None:
     low, high = span_of_volumes(tank)
     volume = min(low + share * (high - low), high)
@@ -62,6 +63,7 @@ def test_level_and_volume_are_inverses(tank: Tank, share: float) -> None:
 
 
 @given(TANKS, SHARES, SHARES)
+@settings(deadline=None)
 def test_more_level_is_more_volume(tank: Tank, one: float, other: float) -> None:
     low, high = span_of_volumes(tank)
     lower, upper = sorted(tank.level_mm(min(low + share * (high - low), high)) for share in (one, other))
@@ -69,6 +71,7 @@ def test_more_level_is_more_volume(tank: Tank, one: float, other: float) -> None
 
 
 @given(TANKS, st.lists(st.floats(-100, 6000), min_size=1, max_size=20))
+@settings(deadline=None)
 def test_arrays_of_levels_agree_with_single_levels(tank: Tank, levels: list[float]) -> None:
     np.testing.assert_allclose(
         tank.volumes_l(np.array(levels)), [tank.volume_l(x) for x in levels], rtol=1e-9, atol=1e-9
@@ -76,12 +79,14 @@ def test_arrays_of_levels_agree_with_single_levels(tank: Tank, levels: list[floa
 
 
 @given(st.sampled_from(sorted(UNITS)), st.floats(-1e6, 1e6))
+@settings(deadline=None)
 def test_units_there_and_back(name: str, value: float) -> None:
     unit = UNITS[name]
     assert unit.from_canonical(unit.to_canonical(value)) == pytest.approx(value, rel=1e-12, abs=1e-9)
 
 
 @given(st.sampled_from(sorted(UNITS)), st.floats(-1e6, 1e6))
+@settings(deadline=None)
 def test_what_is_written_is_read(name: str, value: float) -> None:
     assert parse_quantity(f"{value!r} {name}") == UNITS[name].to_canonical(value)
 
@@ -95,6 +100,7 @@ def refusal(read: Callable[[str], object], text: str) -> tuple[object, str]:
 
 
 @given(st.text(max_size=40))
+@settings(deadline=None)
 def test_any_text_is_a_finite_quantity_or_refused_in_words(text: str) -> None:
     found, words = refusal(parse_quantity, text)
     assert words or (isinstance(found, float) and math.isfinite(found))
@@ -118,7 +124,7 @@ TIMES = st.floats(1.2e9, 2.2e9)
 
 
 @given(CALENDARS, TIMES, st.floats(3600, 20 * 86400), st.integers(1, 60))
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 def test_shares_add_up_to_intervals(calendar: WeeklyCalendar, start: float, length: float, bins: int) -> None:
     edges = np.linspace(start, start + length, bins + 1)
     found = calendar.intervals(start, float(edges[-1]))
@@ -130,7 +136,7 @@ def test_shares_add_up_to_intervals(calendar: WeeklyCalendar, start: float, leng
 
 
 @given(CALENDARS, TIMES)
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 def test_next_start_and_end_agree_with_covers(calendar: WeeklyCalendar, time_s: float) -> None:
     start, end = calendar.next_start_s(time_s), calendar.next_end_s(time_s)
     assert calendar.covers(time_s) == (start == time_s)
@@ -159,7 +165,7 @@ SLIPS = {
     "duty": ('duty = "two-shift"', 'duty = "three-shift"'),
     "water": ('make_up_water = "deionised"', 'make_up_water = "holy"'),
     "fluid": ('fluid = "semi-synthetic"', 'fluid = "synthetic"'),
-    "unit": ('unit = "degBx"', 'unit = "mm"'),
+    "unit": ('unit = "degBx"', 'unit = "kPa"'),
     "port": ("port = 1883", 'port = "1883"'),
     "payload": ('payload = "json" ', 'payload = "xml" '),
     "listen": ('listen = "127.0.0.1:8480"', 'listen = "8480"'),
@@ -167,7 +173,7 @@ SLIPS = {
 
 
 @given(st.sets(st.sampled_from(sorted(SLIPS)), min_size=1))
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 def test_every_slip_is_told_whatever_the_others_are(chosen: set[str]) -> None:
     text = CLEAN
     for name in chosen:
@@ -183,7 +189,7 @@ def test_every_slip_is_told_whatever_the_others_are(chosen: set[str]) -> None:
 
 
 @given(st.data())
-@settings(max_examples=100)
+@settings(max_examples=100, deadline=None)
 def test_a_mangled_file_is_checked_to_the_end(data: st.DataObject) -> None:
     rows = CLEAN.splitlines()
     for _ in range(data.draw(st.integers(1, 6))):
@@ -215,6 +221,7 @@ def is_toml(text: str) -> bool:
 
 
 @given(st.text(alphabet="[]{}\"'=#,.\\\n ab1-", max_size=60))
+@settings(deadline=None)
 def test_the_scan_for_lines_ends_on_any_text(text: str) -> None:
     line = unclosed_line(text)
     assert line is None or 1 <= line <= text.count("\n") + 1
