@@ -27,18 +27,24 @@ _T = TypeVar("_T")
 _LISTEN = re.compile(r"(\[[0-9a-fA-F:.]+\]|[^:\s/]+):(\d{1,5})")
 
 
-def build_plant(document: dict[str, Any], file: FilePath, faults: Faults) -> Plant | None:
-    """Read the whole document; None if there is any fault."""
-    return _Builder(document, file, faults).plant()
+def build_plant(
+    document: dict[str, Any], file: FilePath, faults: Faults, credentials: str | None = None
+) -> Plant | None:
+    """Read the whole document of the plant file at `file`; None if there is any fault.
+
+    `credentials` is the folder of systemd credentials, if there is one.
+    """
+    return _Builder(document, file, faults, credentials).plant()
 
 
 class _Builder:
     """One pass over a document. Each part is read once; faults gather as it goes."""
 
-    def __init__(self, document: dict[str, Any], file: FilePath, faults: Faults) -> None:
+    def __init__(self, document: dict[str, Any], file: FilePath, faults: Faults, credentials: str | None) -> None:
         self.document = document
         self.file = file
         self.faults = faults
+        self.credentials = credentials
 
     def plant(self) -> Plant | None:
         self._refuse_unknown_tables()
@@ -136,7 +142,7 @@ class _Builder:
                 self.faults.add(address.path, f"{text} (line {self.faults.lines.of(owner)}): give each signal its own")
 
     def _sources(self, plant_id: str) -> dict[str, SourceSpec]:
-        home = Home(self.file.parent, plant_id)
+        home = Home(self.file.parent, plant_id, self.credentials)
         asked: dict[str, list[Address]] = {}
         for source, address in self._addresses():
             asked.setdefault(source, []).append(address)

@@ -5,6 +5,7 @@ text ─ syntax.py ─▶ document + lines ─ tables.py, sumps.py, sources.py, 
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Any
 
@@ -59,7 +60,7 @@ def check_text(text: str, path: Path) -> tuple[Plant | None, list[Fault]]:
     if reading.document is None:
         return None, Faults(str(path), Lines()).with_these(reading.faults)
     faults = Faults(str(path), reading.lines, reading.broken)
-    plant = build_plant(reading.document, Path(path), faults)
+    plant = build_plant(reading.document, Path(path), faults, os.environ.get("CREDENTIALS_DIRECTORY"))
     found = faults.with_these(reading.faults)
     return (None if found else plant), found
 

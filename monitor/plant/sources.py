@@ -31,19 +31,18 @@
 
 from __future__ import annotations
 
-import os
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from ipaddress import ip_address
 from pathlib import Path as FilePath
-from typing import Any
+from typing import Any, cast
 
 from monitor.plant.faults import Faults, listed, near, shown
 from monitor.plant.lines import Path
 from monitor.plant.source_schema import SOURCE_TABLES
 from monitor.plant.tables import Table, read_table
-from monitor.plant.types import SourceSpec
+from monitor.plant.types import SourceKind, SourceSpec
 
 MODBUS_ADDRESS = re.compile(r"(\d{1,3})/(\d{1,5})")
 _CREDENTIALS = "$CREDENTIALS_DIRECTORY/"
@@ -62,7 +61,7 @@ def read_source(key: str, raw: Any, addresses: Sequence[Address], home: Home, fa
     """Read one source table; None if it has faults."""
     path, before = ("source", key), faults.noted
     kind = raw.get("kind") if isinstance(raw, dict) else None
-    if kind not in SOURCE_TABLES:
+    if not isinstance(kind, str) or kind not in SOURCE_TABLES:
         _refuse_kind(raw, kind, path, faults)
         return None
     values = read_table(SOURCE_TABLES[kind], raw, path, faults)
@@ -70,20 +69,21 @@ def read_source(key: str, raw: Any, addresses: Sequence[Address], home: Home, fa
     options = finish(values, path, addresses, home, faults)
     if faults.noted > before:
         return None
-    return SourceSpec(key, kind, values["payload"], options)
+    return SourceSpec(key, cast("SourceKind", kind), values["payload"], options)
 
 
 @dataclass(frozen=True, slots=True)
 class Home:
-    """Where the plant file lies and what its plant is called: paths and client names come from it."""
+    """Where the plant file lies, what its plant is called, and the folder of systemd credentials if there is one."""
 
     folder: FilePath
     plant_id: str
+    credentials: str | None
 
     def file(self, written: str) -> FilePath:
-        """Resolve a path of the plant file; a systemd credential by the environment of this process."""
-        if written.startswith(_CREDENTIALS):
-            written = os.path.expandvars(written)
+        """Resolve a path of the plant file; one of a systemd credential only where there are credentials."""
+        if self.credentials and written.startswith(_CREDENTIALS):
+            return FilePath(self.credentials) / written.removeprefix(_CREDENTIALS)
         return self.folder / written
 
 

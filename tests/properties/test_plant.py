@@ -7,16 +7,19 @@ import tomllib
 from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from monitor.plant.build import build_plant
 from monitor.plant.calendar import WeeklyCalendar, WeeklySpan
 from monitor.plant.errors import QuantityError
+from monitor.plant.faults import Faults
 from monitor.plant.file import check_text
-from monitor.plant.lines import Unclosed, find_lines
+from monitor.plant.lines import Lines, Unclosed, find_lines
 from monitor.plant.quantity import UNITS, Unit, parse_quantity, parse_unit
 from monitor.plant.tank import Box, Cone, HorizontalCylinder, PerHeight, Table, Tank, VerticalCylinder
 
@@ -226,3 +229,39 @@ def test_the_scan_for_lines_ends_on_any_text(text: str) -> None:
     line = unclosed_line(text)
     assert line is None or 1 <= line <= text.count("\n") + 1
     assert line is None or not is_toml(text)
+
+
+ANYTHING = st.recursive(
+    st.one_of(
+        st.booleans(),
+        st.integers(-(10**400), 10**400),
+        st.floats(),
+        st.text(max_size=10),
+        st.datetimes(),
+        st.times(),
+        st.sampled_from(["5 min", "400 L", "mqtt", "serial", "modbus", "box", "cone", "24:00", "1/1", "["]),
+    ),
+    lambda inner: st.one_of(st.lists(inner, max_size=3), st.dictionaries(st.text(max_size=8), inner, max_size=3)),
+    max_leaves=6,
+)
+
+
+def places(value: Any, path: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
+    """List the paths of all values in a document."""
+    inner = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    return [path, *(place for key, one in inner for place in places(one, (*path, key)))]
+
+
+@given(st.sampled_from(["contract-example", "every-source", "all-shapes"]), st.data())
+@settings(max_examples=100, deadline=None)
+def test_any_value_anywhere_is_accepted_or_told(story: str, data: st.DataObject) -> None:
+    document = tomllib.loads((CASES / story / "plant.toml").read_text(encoding="utf-8"))
+    for _ in range(data.draw(st.integers(1, 3))):
+        place = data.draw(st.sampled_from([place for place in places(document) if place]))
+        holder = document
+        for key in place[:-1]:
+            holder = holder[key]
+        holder[place[-1]] = data.draw(ANYTHING)
+    faults = Faults("plant.toml", Lines())
+    plant = build_plant(document, Path("plant.toml"), faults)
+    assert (plant is None) == bool(faults.found)
