@@ -8,9 +8,9 @@ of arrival: the first value stored for a (sump, signal, time) stands.
 from __future__ import annotations
 
 import math
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from statistics import median
 from typing import Final, Self
 
@@ -20,8 +20,13 @@ from monitor.model.layout import BIN_S, Floats
 from monitor.plant.reading import Quality, Reading, Signal
 from monitor.plant.types import Plant
 
-IDLE, RUNNING, UNSURE = range(3)
-NEAR_S: Final = 600.0
+IDLE, RUNNING, UNSURE, DRAINING = range(4)
+STOPPED_FOR_S: Final = (400.0, 950.0, 1850.0, 3650.0)
+GROUPS: Final = DRAINING + len(STOPPED_FOR_S)
+HOLD_S: Final = 7800.0
+RUNS: Final = 0.5
+"""Samples by what the machine did: at rest for an hour, running, unknown, and stopped for less than each of
+`STOPPED_FOR_S` (the fluid still drains back). A running signal that speaks on change only is held for `HOLD_S`."""
 
 Samples = dict[float, float]
 
@@ -30,11 +35,11 @@ Samples = dict[float, float]
 class Bin:
     """One bin of all sumps: middles and counts, NaN and 0 where nothing came."""
 
-    level_l: Floats  # (n, 3) by IDLE, RUNNING, UNSURE
-    level_n: Floats  # (n, 3)
+    level_l: Floats  # (n, GROUPS) by IDLE, RUNNING, UNSURE, DRAINING and on
+    level_n: Floats  # (n, GROUPS)
     brix: Floats  # (n,)
     brix_n: Floats
-    running: Floats  # share of the samples that say so, NaN if unknown
+    running: Floats  # share of the time that the machine ran, NaN if unknown
     temperature: Floats
 
     @classmethod
@@ -42,8 +47,8 @@ class Bin:
         """Return a bin in which nothing was heard."""
         nothing = np.full(n, np.nan)
         return cls(
-            level_l=np.full((n, 3), np.nan),
-            level_n=np.zeros((n, 3)),
+            level_l=np.full((n, GROUPS), np.nan),
+            level_n=np.zeros((n, GROUPS)),
             brix=nothing.copy(),
             brix_n=np.zeros(n),
             running=nothing.copy(),
@@ -56,18 +61,75 @@ def bin_of(time_s: float) -> int:
     return math.floor(time_s / BIN_S)
 
 
+@dataclass(slots=True)
+class Switch:
+    """What one running signal said, in order of time; each value holds until the next, for `HOLD_S` at most."""
+
+    times: list[float] = field(default_factory=list)
+    values: list[float] = field(default_factory=list)
+
+    def add(self, time_s: float, value: float) -> bool:
+        """Take a value in; tell whether it is new (the first one of a moment stands)."""
+        i = bisect_left(self.times, time_s)
+        if i < len(self.times) and self.times[i] == time_s:
+            return False
+        self.times.insert(i, time_s)
+        self.values.insert(i, value)
+        return True
+
+    def forget_before(self, time_s: float) -> None:
+        """Let go of what was said before a moment."""
+        i = bisect_left(self.times, time_s)
+        del self.times[:i], self.values[:i]
+
+    def share(self, begin_s: float, end_s: float) -> float:
+        """Return the share of a stretch that the machine ran, NaN where less than half of it is known."""
+        known = ran = 0.0
+        i = max(bisect_right(self.times, begin_s) - 1, 0)
+        while i < len(self.times) and self.times[i] < end_s:
+            until = self.times[i + 1] if i + 1 < len(self.times) else end_s
+            part = min(until, end_s, self.times[i] + HOLD_S) - max(self.times[i], begin_s)
+            if part > 0.0:
+                known += part
+                ran += part * (self.values[i] >= RUNS)
+            i += 1
+        return ran / known if known >= 0.5 * (end_s - begin_s) else math.nan
+
+    def group(self, time_s: float) -> int:
+        """Return what the machine did at a moment; at the very moment of a change nobody knows."""
+        i = bisect_right(self.times, time_s) - 1
+        if i < 0 or time_s - self.times[i] > HOLD_S:
+            return UNSURE
+        runs = self.values[i] >= RUNS
+        if self.times[i] == time_s and i > 0 and (self.values[i - 1] >= RUNS) != runs:
+            return UNSURE
+        if runs:
+            return RUNNING
+        return self._draining(i, time_s)
+
+    def _draining(self, i: int, time_s: float) -> int:
+        stopped_s = self.times[i]
+        while i >= 0 and time_s - self.times[i] <= STOPPED_FOR_S[-1]:
+            if self.values[i] >= RUNS:
+                return DRAINING + bisect_left(STOPPED_FOR_S, time_s - stopped_s)
+            stopped_s = self.times[i]
+            i -= 1
+        still = i >= 0 and self.values[i] >= RUNS and time_s - stopped_s <= STOPPED_FOR_S[-1]
+        return DRAINING + bisect_left(STOPPED_FOR_S, time_s - stopped_s) if still else IDLE
+
+
 class Gatherer:
     """Takes readings in any order and gives bins out."""
 
     def __init__(self, plant: Plant) -> None:
-        self._row = {sump: i for i, sump in enumerate(plant.sumps)}
-        self._n = len(self._row)
+        self._ids = tuple(plant.sumps)
+        self._row = {sump: i for i, sump in enumerate(self._ids)}
         self._volume = {
             sump.id: (lambda v: v) if _says_litres(plant, sump.id) else sump.tank.volume_l
             for sump in plant.sumps.values()
         }
-        self._near_s = NEAR_S
         self._samples: dict[int, dict[tuple[int, Signal], Samples]] = {}
+        self._switches = [Switch() for _ in self._ids]
         self._made: dict[int, Bin] = {}
 
     def add(self, readings: Iterable[Reading]) -> int | None:
@@ -80,26 +142,35 @@ class Gatherer:
         return earliest
 
     def _put(self, reading: Reading) -> int | None:
-        value = reading.value
+        value, time_s, signal = reading.value, reading.time_s, reading.signal
         if value is None or reading.quality is not Quality.GOOD:
             return None
-        if reading.signal is Signal.LEVEL:
+        k, row = math.floor(time_s / BIN_S), self._row[reading.sump]
+        if signal is Signal.RUNNING:
+            return k if self._switch(row, time_s, value, k) else None
+        if signal is Signal.LEVEL:
             value = self._volume[reading.sump](value)
             if not math.isfinite(value):
                 return None
-        k = math.floor(reading.time_s / BIN_S)
-        samples = self._samples.setdefault(k, {}).setdefault((self._row[reading.sump], reading.signal), {})
-        if reading.time_s in samples:
+        samples = self._samples.setdefault(k, {}).setdefault((row, signal), {})
+        if time_s in samples:
             return None
-        samples[reading.time_s] = value
+        samples[time_s] = value
         self._made.pop(k, None)
         return k
+
+    def _switch(self, row: int, time_s: float, value: float, k: int) -> bool:
+        if not self._switches[row].add(time_s, value):
+            return False
+        for later in range(k, math.floor((time_s + HOLD_S) / BIN_S) + 1):
+            self._made.pop(later, None)
+        return True
 
     def bin(self, k: int) -> Bin:
         """Return bin k as it is now."""
         made = self._made.get(k)
         if made is None:
-            made = self._make(self._samples.get(k, {}))
+            made = self._make(k, self._samples.get(k, {}))
             self._made[k] = made
         return made
 
@@ -108,16 +179,35 @@ class Gatherer:
         for store in (self._samples, self._made):
             for old in [b for b in store if b < k]:
                 del store[old]
+        for switch in self._switches:
+            switch.forget_before(k * BIN_S - HOLD_S)
 
-    def _make(self, cells: dict[tuple[int, Signal], Samples]) -> Bin:
-        made = Bin.empty(self._n)
+    def held(self, k: int) -> list[tuple[str, float, float]]:
+        """Return what the running signals said in the hours before bin k that still counts in it: sump, time, value."""
+        begin, end = k * BIN_S - HOLD_S, k * BIN_S
+        return [
+            (sump, t, v)
+            for sump, switch in zip(self._ids, self._switches, strict=True)
+            for t, v in zip(switch.times, switch.values, strict=True)
+            if begin <= t < end
+        ]
+
+    def hold(self, held: Iterable[tuple[str, float, float]]) -> None:
+        """Take back what `held` gave."""
+        for sump, time_s, value in held:
+            if sump in self._row:
+                self._switch(self._row[sump], time_s, value, bin_of(time_s))
+
+    def _make(self, k: int, cells: dict[tuple[int, Signal], Samples]) -> Bin:
+        made = Bin.empty(len(self._ids))
+        for row, switch in enumerate(self._switches):
+            if switch.times:
+                made.running[row] = switch.share(k * BIN_S, (k + 1) * BIN_S)
         for (row, signal), samples in cells.items():
             if signal is Signal.LEVEL:
-                _level(made, row, samples, cells.get((row, Signal.RUNNING)), self._near_s)
+                _level(made, row, samples, self._switches[row])
             elif signal is Signal.REFRACTOMETER:
                 made.brix[row], made.brix_n[row] = median(samples.values()), len(samples)
-            elif signal is Signal.RUNNING:
-                made.running[row] = math.fsum(samples.values()) / len(samples)
             elif signal is Signal.COOLANT_TEMPERATURE:
                 made.temperature[row] = median(samples.values())
         return made
@@ -128,25 +218,12 @@ def _says_litres(plant: Plant, sump: str) -> bool:
     return spec is not None and spec.unit.canonical == "L"
 
 
-def _level(made: Bin, row: int, levels: Samples, running: Samples | None, near_s: float) -> None:
-    groups: tuple[list[float], list[float], list[float]] = ([], [], [])
-    times = sorted(running) if running else []
+def _level(made: Bin, row: int, levels: Samples, switch: Switch) -> None:
+    if not switch.times:
+        made.level_l[row, UNSURE], made.level_n[row, UNSURE] = median(levels.values()), len(levels)
+        return
+    groups: dict[int, list[float]] = {}
     for time_s, litres in levels.items():
-        groups[_state_at(time_s, times, running, near_s)].append(litres)
-    for group, values in enumerate(groups):
-        if values:
-            made.level_l[row, group], made.level_n[row, group] = median(values), len(values)
-
-
-def _state_at(time_s: float, times: list[float], running: Samples | None, near_s: float) -> int:
-    if running is None:
-        return UNSURE
-    if time_s in running:
-        value = running[time_s]
-    else:
-        i = bisect_left(times, time_s)
-        near = [t for t in times[max(0, i - 1) : i + 1] if abs(t - time_s) <= near_s]
-        if not near:
-            return UNSURE
-        value = running[min(near, key=lambda t: abs(t - time_s))]
-    return RUNNING if value >= 0.5 else IDLE
+        groups.setdefault(switch.group(time_s), []).append(litres)
+    for group, values in groups.items():
+        made.level_l[row, group], made.level_n[row, group] = median(values), len(values)

@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 
 from monitor.model import leaks, weather
-from monitor.model.bins import Gatherer, bin_of
+from monitor.model.bins import HOLD_S, Gatherer, bin_of
 from monitor.model.clock import Clock
 from monitor.model.findings import Findings
 from monitor.model.hand import take_entries
@@ -137,7 +137,7 @@ class Engine:
         if self._in_memory_from is None or k >= self._in_memory_from:
             return
         if self._history is not None:
-            self._gatherer.add(self._history(k * BIN_S, self._in_memory_from * BIN_S))
+            self._gatherer.add(self._history(k * BIN_S - HOLD_S, self._in_memory_from * BIN_S))
         self._in_memory_from = k
 
     def _one(self, k: int) -> None:
@@ -209,6 +209,7 @@ class Engine:
             "ids": self.fixed.ids,
             "next": self._next,
             "hall": self._hall.tolist(),
+            "held": [] if self._next is None else self._gatherer.held(self._next),
             "used": self.logbook.used,
             "found": self.findings.to_json(),
             "state": b64encode(self._state.to_bytes()).decode(),
@@ -227,6 +228,7 @@ class Engine:
             self._state.put(mine, stored.take(theirs))
         self._hall = np.array(body["hall"])
         self._next = self._in_memory_from = body["next"]
+        self._gatherer.hold(body["held"])
         self.logbook.used = dict(body["used"])
         self.findings.from_json(body["found"])
         self._kept = {}

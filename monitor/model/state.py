@@ -34,6 +34,7 @@ from monitor.model.layout import (
 WEATHER_SD: Final = 0.16
 JOB_SD: Final = 0.28
 NEVER: Final = -1.0e18
+DRAIN_FIRST: Final = np.array([[0.25, 0.3**2], [0.1, 0.15**2], [0.03, 0.06**2], [0.01, 0.02**2]])
 
 # columns of `noise` (variance of one sample) and `noise_n`
 LEVEL_IDLE, LEVEL_RUN, BRIX_IDLE, BRIX_RUN = range(4)
@@ -57,6 +58,7 @@ class State:
     jump: Floats  # (n, 9) the jump being weighed, see monitor.model.jumps
     leak_watch: Floats  # (n, 4) cusum, flag, since bin, peak
     small_jumps: Floats  # (n, 8, 2) gauge litres and bin of the last small rises
+    drain: Floats  # (n, 4, 2) share of the hold-up still out a while after a stop: mean, variance
     valve: Floats  # (n, 3) flag, gauge litres it keeps, since bin
     losses: Floats  # (n, 96, 2) evaporation and drag-out of the last bins, litres
     last_seen: Floats  # (n, 2) last bin value of level and refractometer
@@ -91,6 +93,7 @@ class State:
             jump=np.zeros((n, 9)),
             leak_watch=np.zeros((n, 4)),
             small_jumps=np.full((n, 8, 2), NEVER),
+            drain=np.tile(DRAIN_FIRST, (n, 1, 1)),
             valve=np.zeros((n, 3)),
             losses=np.zeros((n, BINS_A_DAY, 2)),
             last_seen=np.full((n, 2), np.nan),

@@ -72,6 +72,7 @@ def step(state: State, fixed: Fixed, seen: Bin, moment: Moment, logged_mix: Floa
     jumped = _jump(state, fixed, look, look_b, moment.k, logged_mix)
     _take_in(state, fixed, level, look, brix, look_b, jumped, gone)
     calm = look.there & ~look.odd & ~jumped & state.level_known
+    watch.learn_draining(state, seen, 0.5 * gone.net_l, calm)
     leaks.watch_losses(state, fixed, look.residual / np.sqrt(look.total), calm)
     return Stepped(jumped=jumped, leaked=leaks.judge_leaks(state, fixed, moment.k))
 

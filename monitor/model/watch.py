@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from monitor.model.bins import IDLE, RUNNING, UNSURE, Bin
+from monitor.model.bins import DRAINING, IDLE, RUNNING, UNSURE, Bin
 from monitor.model.layout import HOLD_UP, VOLUME, Flags, Floats
 from monitor.model.state import BRIX_IDLE, BRIX_RUN, LEVEL_IDLE, LEVEL_RUN, State
 
@@ -15,6 +15,8 @@ DUTY_PRIOR_H: Final = 16.0
 PERSIST: Final = 0.7
 SLOWEST_LEARNING: Final = 1 / 200
 FIRST_WEIGHT: Final = 12.0
+DRAIN_COUNTS: Final = 4.0
+DRAIN_LEAST: Final = 0.03**2
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,16 +77,37 @@ def level_seen(state: State, seen: Bin, belief: Floats) -> Seen:
     hold_up = np.abs(state.mean[:, HOLD_UP])
     var = np.empty_like(seen.level_n)
     var[:, IDLE], var[:, RUNNING] = state.noise[:, LEVEL_IDLE], state.noise[:, LEVEL_RUN]
-    mixed = belief * (1.0 - belief) * hold_up**2
     count = np.maximum(seen.level_n, 1.0)
+    mixed = belief * (1.0 - belief) * hold_up**2
     var[:, UNSURE] = belief * var[:, RUNNING] + (1.0 - belief) * var[:, IDLE] + mixed * count[:, UNSURE]
+    unsure = DRAIN_COUNTS * state.drain[:, :, 1] * hold_up[:, None] ** 2
+    var[:, DRAINING:] = 0.5 * (var[:, [IDLE]] + var[:, [RUNNING]]) + unsure * count[:, DRAINING:]
+    out = np.zeros_like(var)
+    out[:, RUNNING], out[:, UNSURE], out[:, DRAINING:] = 1.0, belief, state.drain[:, :, 0]
     weight = np.where(seen.level_n > 0, count / var, 0.0)
     total = weight.sum(axis=1)
     there = total > 0
     total = np.where(there, total, 1.0)
     value = (weight * np.nan_to_num(seen.level_l)).sum(axis=1) / total
-    running = (weight[:, RUNNING] + weight[:, UNSURE] * belief) / total
+    running = (weight * out).sum(axis=1) / total
     return Seen(value=np.asarray(value), running=np.asarray(running), var=np.asarray(1.0 / total), there=np.asarray(there))
+
+
+def learn_draining(state: State, seen: Bin, half_lost: Floats, use: Flags) -> None:
+    """Learn what share of the hold-up is still out some minutes after a stop: one scalar filter a class, in place."""
+    for j in range(state.drain.shape[1]):
+        there = use & (seen.level_n[:, DRAINING + j] > 0)
+        if not there.any():
+            continue
+        hold_up, mean, var = np.maximum(state.mean[:, HOLD_UP], 0.0), state.drain[:, j, 0], state.drain[:, j, 1]
+        off = state.mean[:, VOLUME] + half_lost - np.where(there, seen.level_l[:, DRAINING + j], 0.0) - mean * hold_up
+        noise = state.cov[:, VOLUME, VOLUME] + 0.25 * state.cov[:, HOLD_UP, HOLD_UP]
+        noise = noise + 0.5 * (state.noise[:, LEVEL_IDLE] + state.noise[:, LEVEL_RUN]) + (0.1 * hold_up) ** 2
+        total = hold_up**2 * var + noise
+        there &= off**2 < 9.0 * total
+        gain = np.where(there, var * hold_up / total, 0.0)
+        state.drain[:, j, 0] = np.clip(mean + gain * off, 0.0, 1.0)
+        state.drain[:, j, 1] = np.maximum((1.0 - gain * hold_up) * var, DRAIN_LEAST)
 
 
 def brix_seen(state: State, seen: Bin, belief: Floats) -> Seen:
