@@ -73,7 +73,7 @@ class Reason:
 
 @dataclass(frozen=True, slots=True)
 class SourceState:
-    """How one source is doing: `state` in a word (`running`, `waiting`, `failed`), `detail` says what helps."""
+    """How one source is doing: `state` in a word (`up`, `waiting`, `failed`), `detail` says what helps."""
 
     source: str
     state: str

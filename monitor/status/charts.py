@@ -58,7 +58,7 @@ def draw(chart: Chart, axis: Axis) -> Markup:
     low, high = scale(chart)
     inner = _curve(chart.past, axis, low, high, "past") + _curve(chart.ahead, axis, low, high, "ahead")
     return Markup(
-        '<svg class="chart" role="img" aria-labelledby="t-{n} d-{n}" width="100%" height="{height}">'
+        '<svg class="chart" role="img" aria-labelledby="t-{n}" aria-describedby="d-{n}" width="100%" height="{height}">'
         '<title id="t-{n}">{title}</title><desc id="d-{n}">{words}</desc>{ground}'
         '<svg x="0" y="0" width="100%" height="{plot}" viewBox="0 0 1000 1000" preserveAspectRatio="none">{inner}</svg>'
         "{limits}{now}{marks}</svg>"

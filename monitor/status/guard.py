@@ -56,7 +56,7 @@ def check_listener(host: str, has_tokens: bool) -> None:
     if must_have_tokens(host) and not has_tokens:
         raise SourceError(
             f"status.listen: {host} can be reached from other machines, and there is no token yet: anybody on the "
-            "network could read and change the log book. Make one with `bandkeeper token PLANT.toml --name NAME "
+            "network could read and change the log book. Make one with `bandkeeper token PLANT.toml NAME "
             "--scope act`, or listen on 127.0.0.1 only."
         )
 

@@ -15,6 +15,7 @@ from monitor.snapshot import Snapshot
 from monitor.status.board import Board, Health
 
 CONTENT_TYPE: Final = CONTENT_TYPE_LATEST
+UP: Final = frozenset({"up", "running"})
 
 
 class _PlantCollector(Collector):
@@ -62,7 +63,7 @@ def _health(health: Health) -> Iterator[Metric]:
     yield _gauge("ready", "1 when readings are taken in and put on record.", (), [((), float(health.ready))])
     if health.step_age_s is not None:
         yield _gauge("step_age_seconds", "Seconds since the pipeline last moved.", (), [((), health.step_age_s)])
-    up = [((source.source,), float(source.state == "running")) for source in health.sources]
+    up = [((source.source,), float(source.state in UP)) for source in health.sources]
     yield _gauge("source_running", "1 while a source is connected.", ("source",), up)
     for name in ("accepted", "rejected"):
         metric = CounterMetricFamily(f"bandkeeper_source_{name}", f"Readings {name} a source.", labels=("source",))

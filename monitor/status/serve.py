@@ -14,18 +14,18 @@ from monitor.status.guard import check_listener, is_loopback, must_have_tokens
 
 START_TIMEOUT_S: Final = 30.0
 STOP_TIMEOUT_S: Final = 5.0
+BACKLOG: Final = 512
 
 __all__ = ["StatusServer", "check_listener", "is_loopback", "must_have_tokens"]
 
 
 class StatusServer:
-    """Serves an app on `host`:`port`; port 0 takes a free one, `port` then says which."""
+    """Serves an app on `host`:`port`; port 0 takes a free one, and after `start` `port` says which."""
 
     def __init__(self, app: FastAPI, host: str, port: int) -> None:
         self._app = app
         self._host = host.strip("[]")
-        self._wanted = port
-        self._socket: socket.socket | None = None
+        self.port = port
         self._thread: threading.Thread | None = None
         self._server = uvicorn.Server(
             uvicorn.Config(
@@ -40,11 +40,6 @@ class StatusServer:
         )
 
     @property
-    def port(self) -> int:
-        """The port that is really bound; the wanted one before `start`."""
-        return self._wanted if self._socket is None else int(self._socket.getsockname()[1])
-
-    @property
     def url(self) -> str:
         """The address to type into a browser."""
         host = f"[{self._host}]" if ":" in self._host else self._host
@@ -52,8 +47,9 @@ class StatusServer:
 
     def start(self) -> None:
         """Bind and serve; returns once requests are answered. `SourceError` if the address cannot be bound."""
-        self._socket = self._bind()
-        self._thread = threading.Thread(target=self._server.run, args=([self._socket],), name="status", daemon=True)
+        bound = self._bind()
+        self.port = int(bound.getsockname()[1])
+        self._thread = threading.Thread(target=self._server.run, args=([bound],), name="status", daemon=True)
         self._thread.start()
         ready: threading.Event = self._app.state.started
         if not ready.wait(START_TIMEOUT_S):
@@ -73,12 +69,13 @@ class StatusServer:
         sock = socket.socket(family, socket.SOCK_STREAM)
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
-            sock.bind((self._host, self._wanted))
+            sock.bind((self._host, self.port))
+            sock.listen(BACKLOG)
         except OSError as error:
             sock.close()
             why = error.strerror or str(error)
             raise SourceError(
-                f"status.listen: cannot listen on {self._host}:{self._wanted}: {why}. Is another program using the "
+                f"status.listen: cannot listen on {self._host}:{self.port}: {why}. Is another program using the "
                 "port? Choose another one in [status] listen."
             ) from error
         return sock

@@ -42,6 +42,8 @@ class Streams:
             yield b"retry: 5000\n\n"
             while not (subscription.closed or self._stopping):
                 taken = await subscription.take(KEEP_ALIVE_S)
+                if subscription.closed:
+                    return
                 yield b": still here\n\n" if taken is None else self._said(*taken)
                 if taken is not None:
                     await asyncio.sleep(SHORTEST_GAP_S)

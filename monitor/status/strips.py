@@ -32,7 +32,7 @@ def strip(name: str, forecast: Forecast | None, axis: Axis, back_s: float, words
     else:
         inside += _dots(forecast, axis, back_s)
     return Markup(
-        '<svg class="strip" role="img" aria-labelledby="t-{n} d-{n}" width="100%" height="{h}">'
+        '<svg class="strip" role="img" aria-labelledby="t-{n}" aria-describedby="d-{n}" width="100%" height="{h}">'
         '<title id="t-{n}">Hours ahead of {n}</title><desc id="d-{n}">{w}</desc>{inside}</svg>'
     ).format(n=name, h=HEIGHT, w=words, inside=inside)
 

@@ -195,7 +195,7 @@ def test_an_unknown_alert_is_not_found(client: TestClient, action: str) -> None:
 def test_live_and_ready(client: TestClient, board: FakeBoard) -> None:
     assert client.get("/health/live").json() == {"live": True}
     body = client.get("/health/ready").json()
-    assert (body["ready"], body["rejected"], body["sources"][0]["state"]) == (True, 3, "running")
+    assert (body["ready"], body["rejected"], body["sources"][0]["state"]) == (True, 3, "up")
     assert body["sources"][0]["last_heard"] == "2031-03-07T21:09:48+00:00"
     board.fail("hall-mqtt: the broker refuses the password.", "Put the right one into its password_file.")
     answer = client.get("/health/ready")

@@ -16,7 +16,7 @@ def _samples(client: TestClient) -> dict[tuple[str, tuple[tuple[str, str], ...]]
     answer = client.get("/metrics")
     assert answer.headers["content-type"].startswith("application/openmetrics-text")
     assert answer.text.endswith("# EOF\n")
-    families: Iterable[Any] = text_string_to_metric_families(answer.text)
+    families: Iterable[Any] = text_string_to_metric_families(answer.text)  # type: ignore[no-untyped-call]
     return {(s.name, tuple(sorted(s.labels.items()))): s.value for family in families for s in family.samples}
 
 

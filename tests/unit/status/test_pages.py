@@ -1,4 +1,4 @@
-"""The pages: most urgent first, the same numbers as the snapshot, in the plant's zone and units, from this server only."""
+"""The pages: most urgent first, the snapshot's numbers in the plant's zone and units, from this server only."""
 
 from __future__ import annotations
 
@@ -42,6 +42,7 @@ class _Nesting(HTMLParser):
             self.open.append(tag)
 
     def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        assert tag
         self.ids += [value for name, value in attrs if name == "id" and value]
 
     def handle_endtag(self, tag: str) -> None:

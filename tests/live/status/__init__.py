@@ -1,0 +1,1 @@
+"""Live tests of the status room: a real server, a real browser."""
