@@ -115,7 +115,7 @@ Duration = Annotated[float, BeforeValidator(_quantity("time")), _text_schema("ti
 class TableModel(BaseModel):
     """Base of all tables. `nested` names keys that hold tables of their own, read one by one."""
 
-    model_config = ConfigDict(extra="forbid", populate_by_name=False)
+    model_config = ConfigDict(extra="forbid", defer_build=True)
     nested: ClassVar[frozenset[str]] = frozenset()
 
 
