@@ -34,17 +34,20 @@ from monitor.model.state import JOB_SD, WEATHER_SD, State
 
 HORIZON_H: Final = 240.0
 DRAWS: Final = 200
-CHUNK: Final = 64
+CHUNK: Final = 16
 DAYS: Final = 12
 DAY_KEEP: Final = float(np.exp(-24.0 / 108.0))
 JOB_KEEP: Final = 0.3
-SHARE_SD: Final = 0.12
+SHARE_SD: Final = 0.1
+LEAKS_FROM: Final = 2e-4  # of full an hour: smaller leaks are noise
+RUNS_SOME: Final = 0.05
 LOW_SIDE, RICH_SIDE, LEAN_SIDE, NO_SIDE = range(4)
 
-EDGES_H: Final[Floats] = np.concatenate([np.arange(0.0, 48.0, 1.0), np.arange(48.0, HORIZON_H + 1.0, 3.0)])
-PATH_STEPS: Final[Ints] = np.flatnonzero(
-    (EDGES_H % 3.0 == 0.0) & (EDGES_H <= 48.0) | (EDGES_H % 12.0 == 0.0)
+EDGES_H: Final[Floats] = np.concatenate(
+    [np.arange(0.0, 12.0, 1.0), np.arange(12.0, 48.0, 3.0), np.arange(48.0, HORIZON_H + 1.0, 4.0)]
 )
+STEP_H: Final[Floats] = np.diff(EDGES_H)
+PATH_STEPS: Final[Ints] = np.flatnonzero((EDGES_H % 3.0 == 0.0) & (EDGES_H <= 48.0) | (EDGES_H % 12.0 == 0.0))
 
 
 def _draws() -> tuple[Floats, Floats, Floats, Floats]:
@@ -90,84 +93,110 @@ def forecast(state: State, fixed: Fixed, ahead: Ahead, widen: Floats) -> Exits:
     for begin in range(0, n, CHUNK):
         rows = np.arange(begin, min(begin + CHUNK, n))
         part = _Futures(state.take(rows), fixed.take(rows), Ahead(ahead.hour, ahead.day, ahead.share[rows]), widen[rows])
-        part.run()
-        hours[rows], side[rows], path[rows] = part.exit_h, part.side, part.path
+        hours[rows], side[rows] = part.exits()
+        path[rows] = part.path()
     return Exits(hours, side, path)
 
 
 class _Futures:
-    """One chunk of sumps carried along together."""
+    """One chunk of sumps carried along together; courses have the shape (n, draws, edges)."""
 
     def __init__(self, state: State, fixed: Fixed, ahead: Ahead, widen: Floats) -> None:
-        self._fixed, self._ahead, self._widen = fixed, ahead, widen
+        self._state, self._fixed, self._ahead = state, fixed, ahead
         drawn = state.mean[:, None, :] + widen[:, None, None] * np.einsum("nij,mj->nmi", _root(state.cov), STATE_Z)
-        self._volume = np.clip(drawn[:, :, VOLUME], 0.02 * fixed.full_l[:, None], 1.2 * fixed.full_l[:, None])
-        self._strength = np.maximum(drawn[:, :, STRENGTH], 0.1)
-        self._idle, self._run = np.exp(drawn[:, :, LN_IDLE]), np.exp(drawn[:, :, LN_RUN])
-        self._drag, self._leak = np.exp(drawn[:, :, LN_DRAG]), np.maximum(drawn[:, :, LEAK], 0.0)
-        self._leak = np.where(state.mean[:, LEAK, None] > 2e-4 * fixed.full_l[:, None], self._leak, 0.0)
-        self._hold_up, self._mix = state.mean[:, HOLD_UP, None], np.clip(drawn[:, :, VALVE_MIX], 0.0, 20.0)
-        self._valve_on, self._valve_at = state.valve[:, 0, None] > 0, state.valve[:, 1, None]
-        self._weather, self._job = _days(drawn[:, :, WEATHER], drawn[:, :, JOB], widen)
-        n = len(fixed.ids)
-        self.exit_h, self.side = np.full((n, DRAWS), HORIZON_H), np.full((n, DRAWS), NO_SIDE, dtype=np.int64)
-        self.path = np.empty((n, 2, 3, len(PATH_STEPS)))
+        self._least = 0.02 * fixed.full_l[:, None]
+        self._first_volume = np.clip(drawn[:, :, VOLUME], self._least, 1.2 * fixed.full_l[:, None])
+        self._first_ln = np.log(np.maximum(drawn[:, :, STRENGTH], 0.1))
+        leaks = state.mean[:, LEAK, None] > LEAKS_FROM * fixed.full_l[:, None]
+        self._leak = np.where(leaks, np.maximum(drawn[:, :, LEAK], 0.0), 0.0)
+        self._mix = np.clip(drawn[:, :, VALVE_MIX], 0.0, 20.0)
+        weather, job = _days(drawn[:, :, WEATHER], drawn[:, :, JOB], widen)
+        most = 1.0 / np.maximum(ahead.share.max(axis=1), 0.05)
+        runs = np.minimum(1.0 + SHARE_SD * widen[:, None, None] * SHARE_Z, most[:, None, None])
+        air, idle, run = np.exp(weather), np.exp(drawn[:, :, LN_IDLE]), np.exp(drawn[:, :, LN_RUN])
+        self._by_hour = air * idle[:, :, None]
+        self._by_running = air * (run - idle)[:, :, None] * runs
+        self._by_drag = np.exp(drawn[:, :, LN_DRAG, None] + job) * runs
+        self.volume, self.ln_strength = self._courses()
 
-    def run(self) -> None:
-        """Carry all futures to the horizon."""
-        self._leave(self._volume, self._strength, 0.0, 0.0)
-        self._note(0)
-        noted = 1
-        for s in range(len(EDGES_H) - 1):
-            before = self._volume, self._strength
-            self._step(s)
-            self._leave(*before, float(EDGES_H[s]), float(EDGES_H[s + 1] - EDGES_H[s]))
-            if noted < len(PATH_STEPS) and PATH_STEPS[noted] == s + 1:
-                self._note(noted)
-                noted += 1
+    def _courses(self) -> tuple[Floats, Floats]:
+        vapour, drag = self._losses()
+        gone = vapour + drag + self._leak[:, :, None] * STEP_H
+        volume = np.concatenate([self._first_volume[:, :, None], -gone], axis=2)
+        np.cumsum(volume, axis=2, out=volume)
+        np.maximum(volume, self._least[:, :, None], out=volume)
+        richer = vapour - (CARRY - 1.0) * drag
+        richer /= 0.5 * (volume[:, :, 1:] + volume[:, :, :-1])
+        ln_strength = np.concatenate([self._first_ln[:, :, None], richer], axis=2)
+        np.cumsum(ln_strength, axis=2, out=ln_strength)
+        for i in np.flatnonzero(self._state.valve[:, 0] > 0):
+            self._with_valve(int(i), vapour[i], drag[i], gone[i], volume[i], ln_strength[i])
+        return volume, ln_strength
 
-    def _step(self, s: int) -> None:
-        hours, day = float(EDGES_H[s + 1] - EDGES_H[s]), int(self._ahead.day[s])
-        share = self._ahead.share[:, s, None]
-        spread = 1.0 + SHARE_SD * self._widen[:, None] * SHARE_Z[None, :, day]
-        running = np.clip(share * spread, 0.0, 1.0)
-        air = np.exp(self._weather[:, :, day]) * (hours * day_curve(float(self._ahead.hour[s])))
-        vapour = (self._idle * (1.0 - running) + self._run * running) * air
-        drag = self._drag * np.exp(self._job[:, :, day]) * running * hours
-        net = vapour + drag + self._leak * hours
-        gauge = self._volume - running * self._hold_up - net
-        filled = np.where(self._valve_on, np.maximum(self._valve_at - gauge, 0.0), 0.0)
-        least = 0.02 * self._fixed.full_l[:, None]
-        middle = np.maximum(self._volume - 0.5 * (net - filled), least)
-        self._strength = self._strength * np.exp((vapour - (CARRY - 1.0) * drag - filled) / middle) + self._mix * filled / middle
-        self._volume = np.maximum(self._volume - net + filled, least)
+    def _losses(self) -> tuple[Floats, Floats]:
+        """Return litres of vapour and drag-out in each step ((n, draws, steps))."""
+        ahead = self._ahead
+        hours = STEP_H * np.array([day_curve(float(hour)) for hour in ahead.hour])
+        running, draining = ahead.share * hours, ahead.share * STEP_H
+        shape = (len(self._fixed.ids), DRAWS, len(STEP_H))
+        vapour, drag = np.empty(shape), np.empty(shape)
+        for day in range(int(ahead.day[-1]) + 1):
+            begin, end = (int(edge) for edge in np.searchsorted(ahead.day, (day, day + 1)))
+            part = slice(begin, end)
+            np.multiply(self._by_running[:, :, day, None], running[:, None, part], out=vapour[:, :, part])
+            vapour[:, :, part] += self._by_hour[:, :, day, None] * hours[part]
+            np.multiply(self._by_drag[:, :, day, None], draining[:, None, part], out=drag[:, :, part])
+        return vapour, drag
 
-    def _leave(self, volume: Floats, strength: Floats, start_h: float, hours: float) -> None:
-        """Note the futures whose first crossing lies in this step; the crossing is found on a straight line."""
+    def _with_valve(self, i: int, vapour: Floats, drag: Floats, gone: Floats, volume: Floats, ln_strength: Floats) -> None:
+        """Go over one sump's courses again with the valve that keeps its gauge at a mark ((draws, steps), in place)."""
+        mark = self._state.valve[i, 1] + np.where(self._ahead.share[i] > RUNS_SOME, self._state.mean[i, HOLD_UP], 0.0)
+        least, strength = float(self._least[i, 0]), np.exp(ln_strength[:, 0])
+        for s in range(len(STEP_H)):
+            left = volume[:, s] - gone[:, s]
+            filled = np.maximum(mark[s] - left, 0.0)
+            middle = np.maximum(volume[:, s] - 0.5 * (gone[:, s] - filled), least)
+            growth = (vapour[:, s] - (CARRY - 1.0) * drag[:, s] - filled) / middle
+            strength = strength * np.exp(growth) + self._mix[i] * filled / middle
+            volume[:, s + 1] = np.maximum(left + filled, least)
+            ln_strength[:, s + 1] = np.log(np.maximum(strength, 0.02))
+
+    def exits(self) -> tuple[Floats, Ints]:
+        """Return hours to the first crossing and its side (n, draws); within a step it lies on a straight line."""
+        fixed = self._fixed
         limits = (
-            (LOW_SIDE, volume, self._volume, self._fixed.lowest_l[:, None], -1.0),
-            (RICH_SIDE, strength, self._strength, self._fixed.high_pct[:, None], 1.0),
-            (LEAN_SIDE, strength, self._strength, self._fixed.low_pct[:, None], -1.0),
+            (LOW_SIDE, self.volume, fixed.lowest_l, -1.0),
+            (RICH_SIDE, self.ln_strength, np.log(fixed.high_pct), 1.0),
+            (LEAN_SIDE, self.ln_strength, np.log(fixed.low_pct), -1.0),
         )
-        still = self.side == NO_SIDE
-        best = np.full(still.shape, np.inf)
-        best_side = np.full(still.shape, NO_SIDE, dtype=np.int64)
-        for side, old, new, limit, sign in limits:
-            out = still & (sign * (new - limit) > 0.0)
-            moved = new - old
-            part = np.where(np.abs(moved) > 0.0, (limit - old) / np.where(moved == 0.0, 1.0, moved), 0.0)
-            at = np.where(out, np.clip(part, 0.0, 1.0), np.inf)
-            best_side = np.where(at < best, side, best_side)
+        out = self.volume < fixed.lowest_l[:, None, None]
+        out |= self.ln_strength > limits[1][2][:, None, None]
+        out |= self.ln_strength < limits[2][2][:, None, None]
+        first = out.argmax(axis=2)
+        gone = np.take_along_axis(out, first[:, :, None], axis=2)[:, :, 0]
+        before = np.maximum(first - 1, 0)
+        best = np.full(first.shape, np.inf)
+        side = np.full(first.shape, NO_SIDE, dtype=np.int64)
+        for name, course, limit, sign in limits:
+            new = np.take_along_axis(course, first[:, :, None], axis=2)[:, :, 0]
+            old = np.take_along_axis(course, before[:, :, None], axis=2)[:, :, 0]
+            crossed = gone & (sign * (new - limit[:, None]) > 0.0)
+            moved = np.where(new == old, 1.0, new - old)
+            at = np.where(crossed, np.clip((limit[:, None] - old) / moved, 0.0, 1.0), np.inf)
+            side = np.where(at < best, name, side)
             best = np.minimum(best, at)
-        gone = np.isfinite(best)
-        self.exit_h = np.where(gone, start_h + hours * np.where(gone, best, 0.0), self.exit_h)
-        self.side = np.where(gone, best_side, self.side)
+        hours = EDGES_H[before] + np.where(gone, best, 0.0) * (EDGES_H[first] - EDGES_H[before])
+        return np.where(gone, hours, HORIZON_H), side
 
-    def _note(self, i: int) -> None:
-        for row, values in enumerate((self._volume, self._strength)):
-            ranked = np.sort(values, axis=1)
-            for q, share in enumerate((0.1, 0.5, 0.9)):
-                self.path[:, row, q, i] = ranked[:, round(share * (DRAWS - 1))]
+    def path(self) -> Floats:
+        """Return 10, 50, 90 % of volume and strength at PATH_STEPS (n, 2, 3, ·)."""
+        ranks = [round(share * (DRAWS - 1)) for share in (0.1, 0.5, 0.9)]
+        found = []
+        for course in (self.volume, self.ln_strength):
+            part = np.partition(course[:, :, PATH_STEPS], ranks, axis=1)[:, ranks]
+            found.append(part)
+        found[1] = np.exp(found[1])
+        return np.stack(found, axis=1)
 
 
 def _root(cov: Floats) -> Floats:
