@@ -78,7 +78,9 @@ class Bench:
         """Chance (0..1) that the sump leaves its band before somebody is back; 0 without a forecast."""
         if self.forecast is None:
             return 0.0
-        return self.forecast.share_before(self._ahead_h + self.there.hours_to_cover)
+        until_h = self._ahead_h + self.there.hours_to_cover
+        early = 0.1 if self.forecast.exit_p10_h < min(until_h, self.forecast.horizon_h) else 0.0
+        return max(self.forecast.share_before(until_h), early)
 
     @property
     def side(self) -> Side:
@@ -129,6 +131,30 @@ class Bench:
         """Level on the gauge at rest for this many litres, whole millimetres; None where the tank has none."""
         level = self.sump.tank.level_mm(volume_l)
         return round(level) if math.isfinite(level) else None
+
+
+def is_outdated(forecast: Forecast, estimate: Estimate, full_l: float, band_width_pct: float) -> bool:
+    """Tell whether the sump has left the forecast's course since it was made, as a top-up makes it do.
+
+    It has where the estimate lies off the course by more than 3 % of full or a tenth of the band, and by more than
+    three standard deviations.
+    """
+    hours = (estimate.time_s - forecast.made_s) / 3600.0
+    if hours <= 0.0:
+        return False
+    path = forecast.path
+    off_l = abs(estimate.volume_l - at(path.hours, path.volume_p50_l, hours))
+    off_pct = abs(estimate.concentration_pct - at(path.hours, path.concentration_p50_pct, hours))
+    most_l = max(0.03 * full_l, 3.0 * estimate.volume_sd_l)
+    return off_l > most_l or off_pct > max(0.1 * band_width_pct, 3.0 * estimate.concentration_sd_pct)
+
+
+def still_valid(forecast: Forecast | None, estimate: Estimate, sump: Sump) -> Forecast | None:
+    """Return the forecast, or None where the sump has left its course."""
+    low, high = sump.fluid.band_pct
+    if forecast is None or is_outdated(forecast, estimate, sump.full_l, high - low):
+        return None
+    return forecast
 
 
 def bench_now(plant: Plant, sump: Sump, estimate: Estimate, forecast: Forecast | None, now_s: float) -> Bench:

@@ -9,14 +9,16 @@ the last good moment to act?". Somebody is back at the start of the next attende
 this moment, when nobody is there). The moment is right from `LEAD_H` hours before the present window ends until
 somebody is back: on the evening's last round, all night, all weekend; not in the middle of a shift, where the same
 people will see it again. It enters when the early (10 %) exit lies before somebody is back, and stands as long as one
-of the twenty equally likely exits does. Where somebody is always there, `LEAD_H` hours stand in for the absence.
+of the twenty equally likely exits does. A forecast whose course the sump has left since (a top-up) raises nothing;
+the next one will. Where somebody is always there, `LEAD_H` hours stand in for the absence.
 
 *Outside its band.* Enters when the sump is outside with at least 75 %, stands until it is inside by a twentieth of the
 band (2 % of full for the level) and outside with less than 25 %.
 
 *Loss jump.* Enters with an event of at least even confidence and stands for a day after it was noticed.
 
-*Signal silent, signal doubtful.* As the estimator judges them from arrivals and from the other signals.
+*Signal silent, signal doubtful.* As the estimator judges them from arrivals and from the other signals; signals that
+fell silent together are one alert.
 """
 
 from __future__ import annotations
@@ -27,10 +29,12 @@ from dataclasses import dataclass
 from statistics import NormalDist
 
 from alerts.attendance import Attendance, attendance
+from alerts.bench import still_valid
 from alerts.landing import chance_between
 from alerts.sentences import Leaving, say_doubtful, say_leaving, say_loss_jump, say_outside, say_silent
 from alerts.types import AlertKind, Priority
 from monitor.model.types import Estimate, Event, EventKind, Forecast, Side
+from monitor.plant.reading import Signal
 from monitor.plant.types import Plant, Sump
 
 LEAD_H = 4.0
@@ -127,7 +131,8 @@ def _all(scene: Scene) -> Iterator[Condition]:
 def _leaving(scene: Scene, forecast: Forecast) -> Iterator[Condition]:
     chance = scene.chance_before(scene.cover_h)
     early_h = forecast.exit_p10_h if forecast.exit_p10_h < forecast.horizon_h else math.inf
-    enter = early_h - scene.ahead_h < scene.cover_h
+    is_valid = still_valid(forecast, scene.estimate, scene.sump) is not None
+    enter = early_h - scene.ahead_h < scene.cover_h and is_valid
     if not _is_the_moment(scene.there) or not (enter or chance > 0.0):
         return
     side = _likely_side(forecast)
@@ -221,23 +226,32 @@ def latest_loss_jump(events: Iterable[Event], now_s: float) -> Event | None:
 
 def _signals(scene: Scene) -> Iterator[Condition]:
     estimate = scene.estimate
-    for signal in estimate.silent:
-        heard = estimate.last_heard_s.get(signal)
-        text = say_silent(scene.plant, scene.sump.id, signal, heard, scene.now_s)
-        yield _signal(scene, AlertKind.SIGNAL_SILENT, signal.value, text)
-    for signal in estimate.doubtful:
-        detail = max(
-            (event for event in scene.events if _is_doubt_about(event, signal.value)),
-            key=lambda event: event.detected_s,
-            default=None,
+    for position, signal in enumerate(estimate.silent):
+        together = [other for other in estimate.silent if _fell_silent_together(scene, signal, other)]
+        text = say_silent(
+            scene.plant, scene.sump.id, together or [signal], estimate.last_heard_s.get(signal), scene.now_s
         )
+        is_told = any(other in together for other in estimate.silent[:position])
+        yield _signal(scene, AlertKind.SIGNAL_SILENT, signal.value, text, enter=not is_told)
+    for signal in estimate.doubtful:
+        about = (event for event in scene.events if _is_doubt_about(event, signal.value))
+        detail = max(about, key=lambda event: event.detected_s, default=None)
         text = say_doubtful(scene.sump.id, signal, "" if detail is None else detail.detail)
-        yield _signal(scene, AlertKind.SIGNAL_DOUBTFUL, signal.value, text)
+        yield _signal(scene, AlertKind.SIGNAL_DOUBTFUL, signal.value, text, enter=True)
+
+
+def _fell_silent_together(scene: Scene, one: Signal, other: Signal) -> bool:
+    """Tell whether two signals went silent within two of their periods: one outage, one alert."""
+    heard = [scene.estimate.last_heard_s.get(signal) for signal in (one, other)]
+    if heard[0] is None or heard[1] is None:
+        return heard[0] is heard[1]
+    periods = [scene.sump.signals[signal].period_s for signal in (one, other) if signal in scene.sump.signals]
+    return abs(heard[0] - heard[1]) <= 2.0 * max(periods, default=0.0) + 1.0
 
 
 def _is_doubt_about(event: Event, signal: str) -> bool:
     return event.kind is EventKind.DOUBTFUL_SIGNAL and signal in event.detail
 
 
-def _signal(scene: Scene, kind: AlertKind, signal: str, text: str) -> Condition:
-    return Condition(scene.sump.id, kind, signal, Side.NONE, Priority.LOW, text, None, enter=True)
+def _signal(scene: Scene, kind: AlertKind, signal: str, text: str, *, enter: bool) -> Condition:
+    return Condition(scene.sump.id, kind, signal, Side.NONE, Priority.LOW, text, None, enter)

@@ -9,7 +9,8 @@
 From every open state: SHELVED for a time, SUPPRESSED_BY_DESIGN while its sump is, OUT_OF_SERVICE until returned; each
 ends in UNACKNOWLEDGED where the condition still stands and in NORMAL where it does not.
 
-There is one alert for a sump, kind and subject: while it is open a repeat updates it. The condition has to be away
+There is one alert for a sump, kind and subject: while it is open a repeat updates it, and while a sump is outside its
+band nobody is told that it will leave it. The condition has to be away
 for a while before an alert clears (`OFF_DELAY_S`, longer once it has come and gone `FLAPS` times), and an alert that
 returns within `LINGER_S` is the same alert. An update is announced (a transition from a state to itself) only if it
 changes what people would do: a higher priority at once; another side, another kind of recipe or an exit moved by a
@@ -75,8 +76,10 @@ def step(
         if moved.state is not AlertState.NORMAL:
             living[alert.id] = moved
     known = {alert.key for alert in open_alerts.values()}
+    out = {alert.sump for alert in living.values() if alert.kind is AlertKind.OUTSIDE_BAND and alert.is_open}
     for condition in at.standing.values():
-        if condition.enter and condition.key not in known and condition.sump not in at.suppressed:
+        is_late = condition.kind is AlertKind.LEAVES_BAND_UNATTENDED and condition.sump in out
+        if condition.enter and condition.key not in known and condition.sump not in at.suppressed and not is_late:
             raised = _raised(condition, at)
             living[raised.id] = raised
             transitions.append(_transition(AlertState.NORMAL, raised, condition.text, now_s))

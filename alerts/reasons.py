@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from alerts.bench import Bench
+from alerts.bench import SURE, Bench
 from alerts.landing import Round
 from alerts.plans import Plan
 from alerts.types import RecipeKind
@@ -85,9 +85,13 @@ def _because(plan: Plan) -> str:
     because = _BECAUSE.get(plan.kind, "")
     if plan.kind is RecipeKind.TOP_UP and _is_beside_target(plan):
         because = "Filling the room there is brings it as near the target as the mix limits allow."
-    if not plan.is_sure:
-        because += " The limits of level and mix allow no better landing: measure afterwards and correct again."
-    return because
+    return because if plan.is_sure else f"{because} {_doubt(plan)}"
+
+
+def _doubt(plan: Plan) -> str:
+    if plan.chance_if_measured >= SURE:
+        return "The estimate is unsure: measure before you start."
+    return "The limits of level and mix allow no better landing: measure afterwards and correct again."
 
 
 def _is_beside_target(plan: Plan) -> bool:

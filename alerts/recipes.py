@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from alerts.bench import SURE, Bench, bench_at, bench_now
+from alerts.bench import SURE, Bench, bench_at, bench_now, still_valid
 from alerts.plans import Plan, in_steps, run_down_then_fill, take_out_and_refill, take_out_least, top_up
 from alerts.reasons import why_check_first, why_leave_alone, why_plan, why_stuck
 from alerts.sheet import bare_recipe, measure_step, recipe_from
@@ -44,8 +44,8 @@ def make_recipe(
     doubt = _doubt(plant, estimate, sump, now_s)
     if not _is_usable(estimate):
         return _unknown(plant, sump, estimate, now_s)
-    bench = bench_now(plant, sump, estimate, forecast, now_s)
-    found = _checked(bench, _choose(bench, estimate))
+    bench = bench_now(plant, sump, estimate, still_valid(forecast, estimate, sump), now_s)
+    found = _choose(bench, estimate)
     if loss_jump is not None:
         return _look_for_leak(bench, loss_jump, found)
     if doubt:
@@ -67,16 +67,16 @@ def plan_recipe(
     """
     if not _is_usable(estimate):
         return _unknown(plant, sump, estimate, now_s)
-    bench = bench_at(plant, sump, estimate, forecast, at_s, now_s)
+    bench = bench_at(plant, sump, estimate, still_valid(forecast, estimate, sump), at_s, now_s)
     if bench.is_sure_inside and bench.measures.floor_l(bench.room_l) < bench.useful_l:
         return bare_recipe(bench, RecipeKind.LEAVE_ALONE, (), why_leave_alone(bench))
-    return _best(bench, _options(bench, None))
+    return _best(bench, _options(bench, None), is_plan=True)
 
 
 def _choose(bench: Bench, estimate: Estimate) -> Recipe:
     if _needs_nothing(bench):
         return _leave_alone(bench, estimate)
-    return _best(bench, _options(bench, estimate))
+    return _best(bench, _options(bench, estimate), is_plan=False)
 
 
 def _needs_nothing(bench: Bench) -> bool:
@@ -137,15 +137,16 @@ def _stepped(plan: Plan) -> Plan:
     return plan
 
 
-def _best(bench: Bench, options: list[Plan]) -> Recipe:
-    """Write the best plan; what else serves goes with it."""
+def _best(bench: Bench, options: list[Plan], *, is_plan: bool) -> Recipe:
+    """Write the best plan; what else serves goes with it. One for now asks for a check first where it is unsure."""
     if not options:
         if bench.is_sure_inside:
             return bare_recipe(bench, RecipeKind.LEAVE_ALONE, (), why_leave_alone(bench))
         return bare_recipe(bench, RecipeKind.CHECK_FIRST, (measure_step(),), why_stuck(bench))
     best = _pick(options)
     second = _second(bench, best, options)
-    return recipe_from(best, why_plan(best), None if second is None else recipe_from(second, why_plan(second)))
+    recipe = recipe_from(best, why_plan(best), None if second is None else recipe_from(second, why_plan(second)))
+    return recipe if is_plan else _checked(bench, best, recipe)
 
 
 def _pick(options: list[Plan]) -> Plan:
@@ -179,21 +180,18 @@ def _second(bench: Bench, best: Plan, options: list[Plan]) -> Plan | None:
     return min(others, key=lambda plan: abs(plan.end.concentration_pct - target), default=None)
 
 
-def _checked(bench: Bench, recipe: Recipe) -> Recipe:
+def _checked(bench: Bench, plan: Plan, recipe: Recipe) -> Recipe:
     """Ask for a measurement first where only the estimate's uncertainty makes the landing unsure."""
-    unsure = recipe.lands.in_band_probability < SURE
-    if not unsure or recipe.kind is RecipeKind.CHECK_FIRST or not _sure_if_measured(bench, recipe):
+    if plan.is_sure or not (plan.chance_if_measured >= SURE or _is_sure_once_known(bench)):
         return recipe
     chance = math.floor(100 * recipe.lands.in_band_probability)
     doubt = f"The estimate is too unsure for a correction: the landing would be inside the band with only {chance} %."
     return _check_first(bench, doubt, recipe)
 
 
-def _sure_if_measured(bench: Bench, recipe: Recipe) -> bool:
-    """Tell whether the best plan would land surely if strength and level were known."""
+def _is_sure_once_known(bench: Bench) -> bool:
+    """Tell whether some plan would land surely if strength and level were known."""
     known = replace(bench, start=replace(bench.start, volume_sd_l=0.0, concentration_sd_pct=0.0))
-    if recipe.kind is RecipeKind.LEAVE_ALONE:
-        return known.is_sure_inside
     return any(plan.is_sure for plan in _options(known, None))
 
 

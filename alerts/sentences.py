@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from alerts.words import about, duration, level, moment, percent, quarter, twentieths
@@ -78,12 +79,12 @@ def say_loss_jump(plant: Plant, jump: Event, now_s: float) -> str:
     return f"{jump.sump} loses more than before since {since}{rate}: look for a leak, an overflow or a stuck valve."
 
 
-def say_silent(plant: Plant, sump: str, signal: Signal, heard_s: float | None, now_s: float) -> str:
-    """Say that a signal is silent, and how to work without it."""
-    since = "was not heard yet" if heard_s is None else f"is silent since {moment(plant, heard_s, now_s)}"
-    return (
-        f"{sump}: the {SIGNAL_NAMES[signal]} signal {since}; check sensor, cable and gateway, and {_by_hand(signal)}."
-    )
+def say_silent(plant: Plant, sump: str, signals: Sequence[Signal], heard_s: float | None, now_s: float) -> str:
+    """Say that signals (at least one) are silent, and how to work without them."""
+    names = " and ".join(SIGNAL_NAMES[signal] for signal in signals)
+    noun, verb, was = ("signals", "are", "were") if len(signals) > 1 else ("signal", "is", "was")
+    since = f"{was} not heard yet" if heard_s is None else f"{verb} silent since {moment(plant, heard_s, now_s)}"
+    return f"{sump}: the {names} {noun} {since}; check sensor, cable and gateway, and {_by_hand(signals[0])}."
 
 
 def say_doubtful(sump: str, signal: Signal, detail: str) -> str:

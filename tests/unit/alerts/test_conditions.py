@@ -271,3 +271,25 @@ def test_silent_and_doubtful_signals_name_themselves_and_what_to_do() -> None:
     assert (doubtful.kind, doubtful.subject) == (AlertKind.SIGNAL_DOUBTFUL, "refractometer")
     assert "(refractometer stuck at 5.2 degBx)" in doubtful.text
     assert "hand refractometer check" in doubtful.text
+
+
+def test_signals_that_fell_silent_together_are_one_alert() -> None:
+    now = MONDAY + 10 * HOUR
+    both = (Signal.LEVEL, Signal.REFRACTOMETER)
+    together = an_estimate(
+        300.0, 8.0, now, silent=both, last_heard_s={Signal.LEVEL: now - 2 * HOUR, Signal.REFRACTOMETER: now - 7100.0}
+    )
+    apart = replace(together, last_heard_s={Signal.LEVEL: now - 2 * HOUR, Signal.REFRACTOMETER: now - 9 * HOUR})
+    one = find_conditions(PLANT, SUMP, together, None, (), now)
+    assert [(c.subject, c.enter) for c in one] == [("level", True), ("refractometer", False)]
+    assert "the level and refractometer signals are silent since Mon 08:00" in one[0].text
+    assert [c.enter for c in find_conditions(PLANT, SUMP, apart, None, (), now)] == [True, True]
+
+
+def test_a_forecast_whose_course_the_sump_has_left_raises_nothing() -> None:
+    made, now = MONDAY + 21 * HOUR, MONDAY + 21.75 * HOUR
+    _, forecast = a_leaving(4.0, made)
+    topped_up = an_estimate(390.0, 8.0, now)
+    condition = found(LEAVES, now, topped_up, forecast)
+    assert condition is not None
+    assert not condition.enter

@@ -173,3 +173,10 @@ def test_a_shelved_alert_is_updated_in_silence() -> None:
     _, (back,) = step(living, [LEAVES], {}, NOW + 7200.0)
     assert back.after is AlertState.UNACKNOWLEDGED
     assert back.reason == "the shelf's time is over"
+
+
+def test_a_sump_that_is_outside_is_not_said_to_leave() -> None:
+    alert = raised(OUTSIDE)
+    living, told = step({alert.id: alert}, [replace(OUTSIDE, enter=False), LEAVES], {}, NOW + 7200.0)
+    assert told == ()
+    assert [a.kind for a in living.values()] == [AlertKind.OUTSIDE_BAND]

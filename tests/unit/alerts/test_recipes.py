@@ -269,3 +269,17 @@ def test_five_hundred_sumps_are_planned_in_about_a_second_of_processor_time() ->
     for estimate, (_, forecast) in zip(estimates, views, strict=True):
         make_recipe(PLANT, SUMP, estimate, forecast, EVENING)
     assert time.process_time() - started < 4.0
+
+
+def test_a_forecast_from_before_a_top_up_does_not_decide() -> None:
+    before = an_estimate(300.0, 9.9, EVENING - 0.5 * HOUR)
+    forecast = a_forecast(before)
+    after = an_estimate(392.0, 8.0)
+    assert make_recipe(PLANT, SUMP, after, forecast, EVENING).kind is RecipeKind.LEAVE_ALONE
+
+
+def test_an_unsure_tentative_recipe_blames_the_estimate_not_the_limits() -> None:
+    recipe = recipe_for(250.0, 5.5, concentration_sd_pct=2.5)
+    assert recipe.instead is not None
+    assert "measure before you start" in recipe.instead.why
+    assert "limits" not in recipe.instead.why
