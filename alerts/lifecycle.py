@@ -260,6 +260,8 @@ def _news(alert: Alert, now_s: float) -> str:
 
 
 def _has_moved(alert: Alert, now_s: float) -> bool:
+    if alert.kind is AlertKind.OUTSIDE_BAND:  # it is out: its exit is now, and always will be
+        return False
     if alert.exit_p50_s is None or alert.told_exit_s is None:
         return (alert.exit_p50_s is None) != (alert.told_exit_s is None)
     return abs(alert.exit_p50_s - alert.told_exit_s) > max(3600.0, 0.25 * (alert.told_exit_s - now_s))
