@@ -24,7 +24,7 @@ from monitor.status.recipes import RecipeText
 from monitor.status.strips import glass, ruler, strip
 from monitor.status.sump_charts import PAST_S, SIGMA_80, charts
 from monitor.status.tonight import back_or_axis_end, recipe_of, say_strength, say_volume, standing
-from monitor.status.words import SIDES, SIGNALS, ago, at, chances, early_late, full, likely
+from monitor.status.words import SIDES, SIGNALS, ago, ahead, chances, early_late, full, likely
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,7 +172,7 @@ def dots(forecast: Forecast | None, now_s: float, zone: str) -> tuple[str, ...]:
     if forecast is None:
         return ()
     return tuple(
-        at(forecast.made_s + dot * 3600, now_s, zone) if dot < forecast.horizon_h else "later"
+        ahead(forecast.made_s + dot * 3600, now_s, zone) if dot < forecast.horizon_h else "later"
         for dot in forecast.dots_h
     )
 

@@ -48,7 +48,7 @@ ENTRIES: Final = {
 def signal_name(subject: str) -> str:
     """Return a signal's name as a sentence begins with it; an unknown one stays as it is."""
     name = next((text for signal, text in SIGNALS.items() if signal.value == subject), subject or "signal")
-    return name[:1].upper() + name[1:]
+    return name if name == "pH" else name[:1].upper() + name[1:]
 
 
 def local(time_s: float, zone: str) -> datetime:
@@ -73,6 +73,11 @@ def full(time_s: float, zone: str) -> str:
     """Say a moment with its date: `Fri 7 Mar, 21:30`."""
     then = local(time_s, zone)
     return f"{then:%a} {then.day} {then:%b}, {then:%H:%M}"
+
+
+def ahead(time_s: float, now_s: float, zone: str) -> str:
+    """Say a moment that lies ahead; one that has come already is `now`."""
+    return "now" if time_s <= now_s else at(time_s, now_s, zone)
 
 
 def ago(time_s: float, now_s: float) -> str:
@@ -110,7 +115,7 @@ def likely(forecast: Forecast, now_s: float, zone: str) -> str:
         return f"{SIDES[forecast.side].capitalize()} now"
     if forecast.exit_p50_h >= forecast.horizon_h:
         return f"Stays inside for the next {round(forecast.horizon_h / 24)} days, more likely than not"
-    when = at(forecast.made_s + forecast.exit_p50_h * 3600, now_s, zone)
+    when = ahead(forecast.made_s + forecast.exit_p50_h * 3600, now_s, zone)
     return f"Likely {SIDES[forecast.side]} {when}"
 
 
@@ -119,7 +124,7 @@ def early_late(forecast: Forecast, now_s: float, zone: str) -> str:
     if is_out(forecast):
         return ""
     early, late = (
-        at(forecast.made_s + hours * 3600, now_s, zone) if hours < forecast.horizon_h else f"after {_days(forecast)}"
+        ahead(forecast.made_s + hours * 3600, now_s, zone) if hours < forecast.horizon_h else f"after {_days(forecast)}"
         for hours in (forecast.exit_p10_h, forecast.exit_p90_h)
     )
     return f"early {early}, late {late}" if early != late else ""
