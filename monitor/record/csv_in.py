@@ -10,7 +10,7 @@ from monitor.plant.errors import RecordError
 from monitor.plant.reading import Rejected
 from monitor.record.csv_entries import read_entries
 from monitor.record.csv_readings import read_readings
-from monitor.record.csv_text import guard
+from monitor.record.csv_text import cell
 
 __all__ = ["read_entries", "read_readings", "write_rejected"]
 
@@ -23,7 +23,7 @@ def write_rejected(path: Path, rows: Iterable[Rejected]) -> int:
             writer = csv.writer(stream, lineterminator="\n")
             writer.writerow(("file", "line", "why", "raw"))
             for count, row in enumerate(rows, 1):  # noqa: B007 - the last count is the result
-                writer.writerow((*_place(row.where), guard(row.why), guard(row.raw)))
+                writer.writerow((*_place(row.where), cell(row.why), cell(row.raw)))
     except OSError as error:
         raise RecordError(f"{path}: cannot be written ({error}); check the folder and its free space") from error
     return count
@@ -32,4 +32,4 @@ def write_rejected(path: Path, rows: Iterable[Rejected]) -> int:
 def _place(where: str) -> tuple[str, str]:
     """Split `file:line`; a row from a live source has no line."""
     file, colon, line = where.rpartition(":")
-    return (guard(file), line) if colon and line.isdecimal() else (guard(where), "")
+    return (cell(file), line) if colon and line.isdecimal() else (cell(where), "")

@@ -18,6 +18,11 @@ def guard(text: str) -> str:
     return f"'{text}" if _RISKY.match(text) else text
 
 
+def cell(text: str) -> str:
+    """Return a text of several lines as a guarded field whose line ends are all of one kind (LF)."""
+    return guard(text.replace("\r\n", "\n").replace("\r", "\n"))
+
+
 def unguard(text: str) -> str:
     """Undo `guard`."""
     return text[1:] if _GUARDED.match(text) else text

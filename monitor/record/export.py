@@ -3,7 +3,8 @@
 Readings: `time,sump,signal,value,unit`. The value stands in the unit that the plant file declares for the signal; where
 that would not read back to the very same number, it stands in the canonical unit, and `unit` says so. If a reading of
 the span is not good, or has no value, two more columns follow, `quality` and `reason`, and reading the file brings both
-back. When a reading arrived and when an entry was logged does not travel: event time rules.
+back (line breaks in a reason become spaces). When a reading arrived and when an entry was logged does not travel: event
+time rules.
 Texts that a spreadsheet would take for formulas are guarded (`csv_text`).
 """
 
@@ -20,7 +21,7 @@ from monitor.plant.errors import RecordError
 from monitor.plant.quantity import UNITS, Unit
 from monitor.plant.reading import CANONICAL_UNITS, Entry, Quality, Reading
 from monitor.plant.types import Plant
-from monitor.record.csv_text import guard
+from monitor.record.csv_text import cell, guard
 from monitor.record.reader import Reader
 from monitor.record.times import write_time
 
@@ -47,7 +48,7 @@ def _reading_cells(plant: Plant, reading: Reading) -> tuple[str, ...]:
     if reading.value is not None:
         value, unit = _in_unit(reading.value, _declared(plant, reading))
     quality = "" if reading.quality is Quality.GOOD else reading.quality.value
-    reason = reading.reason or ("no value" if reading.value is None else "")
+    reason = " ".join(reading.reason.split()) or ("no value" if reading.value is None else "")
     return (write_time(reading.time_s), reading.sump, reading.signal.value, value, unit, quality, guard(reason))
 
 
@@ -72,7 +73,7 @@ def _short(shown: float, unit: Unit, value: float) -> str:
 def _entry_cells(entry: Entry) -> tuple[str, ...]:
     numbers = (entry.volume_l, entry.mix_pct, entry.value)
     texts = ["" if number is None else repr(number) for number in numbers]
-    return (write_time(entry.time_s), entry.sump, entry.kind.value, *texts, entry.unit, guard(entry.note))
+    return (write_time(entry.time_s), entry.sump, entry.kind.value, *texts, entry.unit, cell(entry.note))
 
 
 def _write(path: Path, columns: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> int:

@@ -66,13 +66,15 @@ def check_current(db: Database, path: Path) -> None:
 
 
 def _touch(path: Path) -> None:
-    """Create the file for its owner alone, and see at once whether it may be written."""
+    """Create the file for its owner alone. One that is there is not touched: closing it would drop SQLite's locks."""
     if not path.parent.is_dir():
         raise RecordError(f"{path}: there is no folder {path.parent}; create it or name another file as database")
     if path.is_dir():
         raise RecordError(f"{path}: is a folder; name a file as database in the plant file")
     try:
-        os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600))
+        os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
+    except FileExistsError:
+        return
     except OSError as error:
         raise RecordError(
             f"{path}: cannot be written ({error.strerror}); let the user that runs bandkeeper write the file and"

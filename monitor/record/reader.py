@@ -107,8 +107,11 @@ class Reader:
         return found
 
     def unsure_count(self, from_s: float, to_s: float) -> int:
-        """Return how many readings of a span are not good or have no value."""
-        sql = "SELECT count(*) FROM reading WHERE time_s >= ? AND time_s < ? AND (quality > 0 OR value IS NULL)"
+        """Return how many readings of a span are not good, have no value or come with a reason."""
+        sql = (
+            "SELECT count(*) FROM reading WHERE time_s >= ? AND time_s < ?"
+            " AND (quality > 0 OR value IS NULL OR reason IS NOT NULL)"
+        )
         return int(self._one(sql, (from_s, to_s))[0])
 
     def entries(self, from_s: float, to_s: float, sump: str | None = None) -> list[Entry]:

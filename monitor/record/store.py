@@ -59,7 +59,9 @@ class Record:
         return record
 
     def close(self) -> None:
-        """Fold the log into the database and close it."""
+        """Fold the log into the database file and close it."""
+        with contextlib.suppress(sqlite3.Error):  # what cannot be folded in now is found in the log at the next start
+            self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
         self._db.close()
 
     def reader(self) -> Reader:

@@ -6,7 +6,7 @@ import re
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 
-_RFC3339 = re.compile(r"(\d{4}-\d\d-\d\d)[Tt ](\d\d:\d\d:\d\d)(?:\.(\d{1,12}))?(?:[Zz]|([+-]\d\d:\d\d))", re.ASCII)
+_RFC3339 = re.compile(r"(\d{4}-\d\d-\d\d)[Tt ](\d\d:\d\d:\d\d)(?:\.(\d{1,20}))?(?:[Zz]|([+-]\d\d:\d\d))", re.ASCII)
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
