@@ -10,6 +10,7 @@ from alerts.attendance import Attendance, attendance
 from alerts.balance import Charge, run_down
 from alerts.containers import Measures
 from alerts.landing import State, chance_between
+from alerts.minerals import WaterChoice, choose_water
 from monitor.model.types import Estimate, Forecast, Side
 from monitor.plant.types import Plant, Sump
 
@@ -39,6 +40,7 @@ class Bench:
     forecast: Forecast | None
     loss_l_per_h: float
     evaporation_share: float
+    water: WaterChoice
 
     @property
     def band(self) -> tuple[float, float]:
@@ -185,7 +187,8 @@ def _bench(
     state: State,
     moments: tuple[float, float],
 ) -> Bench:
-    loss = max(estimate.evaporation_l_per_day, 0.0) + max(estimate.drag_out_l_per_day, 0.0)
+    evaporation, drag_out = _rate(estimate.evaporation_l_per_day), _rate(estimate.drag_out_l_per_day)
+    loss = evaporation + drag_out
     for_s, now_s = moments
     return Bench(
         plant=plant,
@@ -197,8 +200,14 @@ def _bench(
         there=attendance(plant.attended, for_s),
         forecast=forecast,
         loss_l_per_h=loss / 24.0,
-        evaporation_share=max(estimate.evaporation_l_per_day, 0.0) / loss if loss > 0.0 else 0.0,
+        evaporation_share=evaporation / loss if loss > 0.0 else 0.0,
+        water=choose_water(plant, sump, evaporation, drag_out),
     )
+
+
+def _rate(litres_per_day: float) -> float:
+    """Return a rate that can be worked with: none where it is unknown or below none."""
+    return max(litres_per_day, 0.0) if math.isfinite(litres_per_day) else 0.0
 
 
 def as_printed(state: State) -> State:
@@ -239,7 +248,7 @@ def _on_path(estimate: Estimate, forecast: Forecast, at_s: float) -> State:
 def _carried_on(estimate: Estimate, at_s: float) -> State:
     """Carry the present rates on in a straight line (volume) and by the running-down law (strength)."""
     days = max(at_s - estimate.time_s, 0.0) / 86400.0
-    evaporation, drag_out = max(estimate.evaporation_l_per_day, 0.0), max(estimate.drag_out_l_per_day, 0.0)
+    evaporation, drag_out = _rate(estimate.evaporation_l_per_day), _rate(estimate.drag_out_l_per_day)
     loss = evaporation + drag_out
     start = Charge(estimate.volume_l, estimate.concentration_pct)
     volume = min(max(start.volume_l - loss * days, 0.05 * start.volume_l), start.volume_l)

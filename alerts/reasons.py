@@ -14,7 +14,8 @@ _SIDES = {Side.RICH: "rich", Side.LEAN: "lean", Side.LOW: "at its lowest level",
 
 def why_plan(plan: Plan) -> str:
     """Say where the sump stands, why this plan, and how each bucket is mixed."""
-    return " ".join((stands(plan.bench), _because(plan), *_buckets(plan)))
+    parts = (stands(plan.bench), _because(plan), *_buckets(plan), plan.bench.water.why)
+    return " ".join(part for part in parts if part)
 
 
 def why_leave_alone(bench: Bench) -> str:

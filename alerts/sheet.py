@@ -127,20 +127,12 @@ def _round_steps(bench: Bench, one: Round, before_l: float) -> Iterable[Step]:
             "add",
             volume_l=one.add_l,
             mix_pct=one.mix_pct,
-            water=water_name(bench),
+            water=None if bench.water.water is None else bench.water.water.id,
             concentrate_l=concentrate_l(one),
             containers=containers(bench, one.add_l),
             until_level_mm=bench.level_mm(left + one.add_l),
         )
     yield Step("circulate", minutes=CIRCULATE_MINUTES)
-
-
-def water_name(bench: Bench) -> str | None:
-    """Name the make-up water: the sump's own, else the softest at hand; None where the plant file names no water."""
-    if bench.sump.make_up_water is not None:
-        return bench.sump.make_up_water.id
-    softest = min(bench.plant.waters.values(), key=lambda water: (water.hardness_ppm, water.id), default=None)
-    return None if softest is None else softest.id
 
 
 def _topics(taken_out_l: float, *, keeps: bool) -> set[str]:

@@ -14,10 +14,12 @@ from alerts.types import Recipe, RecipeKind
 from monitor.model.types import Event, EventKind, Forecast
 from monitor.plant.reading import Signal
 from monitor.plant.tank import HorizontalCylinder
-from monitor.plant.types import Sump
+from monitor.plant.types import Sump, Water
 from tests.unit.alerts.hall import (
     DAY,
+    DEIONISED,
     HOUR,
+    MAINS,
     MONDAY,
     a_fluid,
     a_forecast,
@@ -283,3 +285,24 @@ def test_an_unsure_tentative_recipe_blames_the_estimate_not_the_limits() -> None
     assert recipe.instead is not None
     assert "measure before you start" in recipe.instead.why
     assert "limits" not in recipe.instead.why
+
+
+@pytest.mark.parametrize(
+    ("water", "limit", "losses", "used"),
+    [
+        (MAINS, 400.0, (6.0, 12.0), "mains"),  # ends at 270 ppm
+        (MAINS, 400.0, (12.0, 6.0), "deionised"),  # would end at 540 ppm
+        (MAINS, 400.0, (12.0, 0.0), "deionised"),  # would never end
+        (MAINS, None, (12.0, 6.0), "mains"),  # no limit told
+        (DEIONISED, 10.0, (12.0, 3.0), "deionised"),  # there is no softer one
+    ],
+)
+def test_the_water_keeps_to_the_hardness_limit(
+    water: Water, limit: float | None, losses: tuple[float, float], used: str
+) -> None:
+    sump = a_sump(make_up_water=water, fluid=a_fluid(hardness_limit_ppm=limit))
+    rates = {"evaporation_l_per_day": losses[0], "drag_out_l_per_day": losses[1]}
+    recipe = recipe_for(210.0, 8.0, sump, **rates)
+    (add,) = (step for step in recipe.steps if step.do == "add")
+    assert add.water == used
+    assert ("limit of" in recipe.why) is (used != water.id)
