@@ -42,6 +42,18 @@ class _Stamp(NamedTuple):
     arrived_s: float
 
 
+class _Came(NamedTuple):
+    """A message as it came. Atoms only: paho's own message objects are heavy and would keep the collector busy."""
+
+    topic: str
+    raw: bytes
+    mid: int
+    qos: int
+    dup: bool
+    retained: bool
+    arrived_s: float
+
+
 class MqttInlet:
     """The way in from one broker."""
 
@@ -63,7 +75,7 @@ class MqttInlet:
         self._board = Board(settings.source)
         self._link = Link(settings, self._board, self, keep_session=True, pace=pace)
         self._deliver: Deliver | None = None
-        self._came: list[tuple[MQTTMessage, float]] = []
+        self._came: list[_Came] = []
         self._done: deque[tuple[int, list[int], int]] = deque()
         self._outstanding = 0
         self._epoch = 0
@@ -137,7 +149,10 @@ class MqttInlet:
         return not self._outstanding and not self._done
 
     def _on_message(self, _client: Client, _data: Any, message: MQTTMessage) -> None:
-        self._came.append((message, self._clock()))
+        topic, now_s = _topic(message), self._clock()
+        self._came.append(
+            _Came(topic, bytes(message.payload), message.mid, message.qos, message.dup, message.retain, now_s)
+        )
         self._link.note_packet()
 
     def _on_subscribe(
@@ -158,31 +173,30 @@ class MqttInlet:
     def _hand_over(self, client: Client) -> None:
         came, self._came = self._came, []
         batch, mids, receipts = Batch(), [], []
-        for message, arrived_s in came:
-            receipt = self._take(batch, message, arrived_s)
+        for message in came:
+            receipt = self._take(batch, message)
             if message.qos:
                 mids.append(message.mid)
             if receipt is not None:
                 receipts.append(receipt)
         self._leave_unknown(client, batch)
         self._outstanding += len(came)
-        self._board.count(len(came), len(batch.readings), len(batch.rejected), came[-1][1])
+        self._board.count(len(came), len(batch.readings), len(batch.rejected), came[-1].arrived_s)
         if self._deliver is not None:
             done = self._when_done(self._epoch, mids, len(came))
             self._deliver(Delivery(tuple(batch.readings), tuple(batch.rejected), done, tuple(receipts)))
 
-    def _take(self, batch: Batch, message: MQTTMessage, arrived_s: float) -> Receipt | None:
-        raw = bytes(message.payload)
-        topic = _topic(message)
-        arrived_s = self._arrivals.at(topic, arrived_s)
-        if message.dup and (stamp := self._stamps.get(message.mid)) and stamp.digest == _digest(topic, raw):
+    def _take(self, batch: Batch, came: _Came) -> Receipt | None:
+        topic, raw, mid = came.topic, came.raw, came.mid
+        arrived_s = self._arrivals.at(topic, came.arrived_s)
+        if came.dup and (stamp := self._stamps.get(mid)) and stamp.digest == _digest(topic, raw):
             arrived_s = stamp.arrived_s
-        stamped = self._intake.take(batch, Piece(topic, raw, arrived_s, retained=message.retain))
-        if not stamped or not message.qos:
+        stamped = self._intake.take(batch, Piece(topic, raw, arrived_s, came.retained))
+        if not stamped or not came.qos:
             return None
         digest = _digest(topic, raw)
-        self._stamps[message.mid] = _Stamp(digest, arrived_s)
-        return Receipt(self.source, message.mid, digest, arrived_s)
+        self._stamps[mid] = _Stamp(digest, arrived_s)
+        return Receipt(self.source, mid, digest, arrived_s)
 
     def _when_done(self, epoch: int, mids: list[int], count: int) -> Callable[[], None]:
         def done() -> None:

@@ -45,7 +45,10 @@ def measure(commit: Commit, messages: int = 20_000) -> dict[str, float]:
 
     `commit` puts a batch on disk. The two sides take turns, and the best of three turns counts for each.
     """
-    with tempfile.TemporaryDirectory(prefix="bandkeeper-bench-") as folder, Broker(Path(folder)) as broker:
+    with (
+        tempfile.TemporaryDirectory(prefix="bandkeeper-bench-") as folder,
+        Broker(Path(folder), durable=False) as broker,
+    ):
         pairs = [(_bare(broker.port, messages), _inlet(broker.port, messages, commit)) for _ in range(ROUNDS)]
     bare = min(pair[0] for pair in pairs)
     ours = min(pair[1] for pair in pairs)
@@ -82,14 +85,14 @@ def _works(port: int, client_id: str) -> Plant:
     )
 
 
-def _publish(port: int, messages: int) -> None:
+def _publish(port: int, hall: str, messages: int) -> None:
     """Fill the sessions that wait."""
     client = Client(CallbackAPIVersion.VERSION2, client_id="bench-publisher")
     client.max_inflight_messages_set(100)
     client.connect("127.0.0.1", port)
     client.loop_start()
     for n in range(messages):
-        info = client.publish(f"hall/m-{n % SUMPS}/level", _payload(n), qos=1)
+        info = client.publish(f"{hall}/m-{n % SUMPS}/level", _payload(n), qos=1)
     info.wait_for_publish(timeout=120)
     client.disconnect()
     client.loop_stop()
@@ -126,16 +129,16 @@ def _bare(port: int, messages: int) -> tuple[float, float]:
     session = client()
     subscribed = threading.Event()
     session.on_subscribe = lambda *_: subscribed.set()
-    session.subscribe("hall/#", qos=1)
+    session.subscribe("bare/#", qos=1)
     subscribed.wait(30)
     session.disconnect()
     session.loop_stop()
-    _publish(port, messages)
+    _publish(port, "bare", messages)
     cpu, wall = time.process_time(), time.perf_counter()
     drained = client()
     full.wait(120)
     cost = time.process_time() - cpu, time.perf_counter() - wall
-    drained.unsubscribe("hall/#")
+    drained.unsubscribe("bare/#")
     drained.disconnect()
     drained.loop_stop()
     return cost
@@ -187,7 +190,7 @@ def _inlet(port: int, messages: int, commit: Commit) -> tuple[float, float]:
     wait_for(lambda: session.health().state is SourceState.UP and not session._asked, "subscribed")
     session.stop()
     _TURN[0] += 1
-    _publish(port, messages)
+    _publish(port, "hall", messages)
     writer, inlet = _Writer(commit), make()
     cpu, wall = time.process_time(), time.perf_counter()
     inlet.start(writer)
