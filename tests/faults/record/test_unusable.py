@@ -20,6 +20,7 @@ from tests.unit.record.things import T0, reading
 
 OPEN = """
 import sys
+sys.modules["pandas"] = None  # sqlite-utils loads it where it is installed; a shop has none
 from pathlib import Path
 from monitor.plant.errors import RecordError
 from monitor.record.store import Record

@@ -7,11 +7,12 @@ from pathlib import Path
 
 import pytest
 
+from adapters.delivery import Receipt
 from monitor.plant.errors import RecordError
 from monitor.plant.reading import Quality, Reading, Rejected, Signal
 from monitor.record.reader import Reader
 from monitor.record.store import Record
-from monitor.record.writer import RAW_KEPT, REJECTED_KEPT
+from monitor.record.writer import RAW_KEPT, RECEIPTS_KEPT, REJECTED_KEPT
 from tests.unit.record.things import T0, entry, event, reading
 
 ALWAYS = (-math.inf, math.inf)
@@ -116,6 +117,16 @@ def test_a_failed_part_within_a_transaction_leaves_the_rest(record: Record) -> N
             record.add_token("x", "root", None, T0)
         record.add([reading(5)])
     assert len(list(record.reader().readings(*ALWAYS))) == 2
+
+
+def test_receipts_come_back_by_source_oldest_first_and_are_bounded(record: Record) -> None:
+    given = [Receipt("hall", number % 65536, 2**64 - 1 - number, T0 + number) for number in range(RECEIPTS_KEPT + 5)]
+    record.add([reading(0)], receipts=given)
+    record.add(receipts=[Receipt("yard", 7, 8, T0)])
+    reader = record.reader()
+    assert reader.receipts("hall") == [(one.mid, one.digest, one.arrived_s) for one in given[6:]]
+    assert reader.receipts("yard") == [(7, 8, T0)]
+    assert reader.receipts("attic") == []
 
 
 def test_a_backup_is_a_whole_record_of_its_own(record: Record, tmp_path: Path) -> None:
