@@ -27,7 +27,6 @@ from monitor.model.layout import (
     VOLUME,
     WEATHER,
     WIDTH,
-
     Floats,
 )
 

@@ -12,7 +12,7 @@ from monitor.model.logbook import Logbook
 from monitor.model.state import State
 from monitor.plant.reading import Entry, EntryKind
 
-CHECK_SD: Final = 0.2  # points: a hand refractometer of 0.1-0.2 degBx (trade-facts 2.3), or a titration
+CHECK_SD: Final = 0.14  # points: a hand refractometer of 0.1-0.2 degBx (trade-facts 2.3), or a titration
 BLIND_BINS: Final = 5
 SPARSE_S: Final = 2700.0
 

@@ -24,6 +24,7 @@ LEAST_LEVEL: Final = 0.012  # of full: smaller steps are left to the filter
 LEAST_STRENGTH: Final = 0.15  # points
 DENSE_S: Final = 2700.0
 WIDEST_MIX: Final = 25.0
+LEAST_FILL: Final = 0.03  # of full
 
 
 @dataclass(slots=True)
@@ -76,12 +77,25 @@ def count_odd(odd: Floats, look: Look, k: int) -> None:
 
 
 def confirmed_level(state: State, fixed: Fixed, level: Look, brix: Look) -> Flags:
-    """Tell which sumps' level jumped for certain: two agreeing bins, or one where readings are hours apart."""
+    """Tell which sumps' level jumped for certain: two agreeing bins, one with the strength moving as a filling moves it, or
+    one where readings are hours apart."""
     count, mean_off = state.level_odd[:, 0], state.level_odd[:, 1] / np.maximum(state.level_odd[:, 0], 1.0)
     agrees = np.abs(level.residual - mean_off) < 0.35 * np.abs(mean_off) + 3.0 * np.sqrt(level.total)
     dense = fixed.level_period_s <= DENSE_S
     alone = ~dense & ((level.residual**2 > 36.0 * level.total) | brix.odd)
-    return np.asarray(level.odd & np.where(dense, (count >= 2) & agrees, (count >= 2) | alone))
+    at_once = np.where(dense, _filling(state, fixed, level, brix), alone)
+    return np.asarray(level.odd & (((count >= 2) & np.where(dense, agrees, count >= 2)) | at_once))
+
+
+def _filling(state: State, fixed: Fixed, level: Look, brix: Look) -> Flags:
+    """Tell where level and strength moved together as fluid of a possible strength would move them (foam does not)."""
+    volume, strength = state.mean[:, VOLUME], state.mean[:, STRENGTH]
+    rises = level.there & brix.there & (level.residual > LEAST_FILL * fixed.full_l)
+    litres = np.where(rises, level.residual, 1.0)
+    mix = strength + brix.residual * fixed.factor * (volume + litres) / litres
+    slack = 3.0 * np.sqrt(brix.total) * fixed.factor * (volume + litres) / litres
+    possible = (mix > -slack) & (mix < np.maximum(2.0 * fixed.target_pct, 15.0) + slack)
+    return np.asarray(rises & state.strength_known & (brix.residual**2 > 12.0 * brix.total) & possible)
 
 
 def confirmed_strength(state: State, fixed: Fixed, level: Look, brix: Look) -> Flags:

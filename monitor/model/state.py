@@ -138,7 +138,7 @@ def _first_moments(fixed: Fixed) -> tuple[Floats, Floats]:
     mean[:, STRENGTH], sd[:, STRENGTH] = fixed.target_pct, 0.5 * (fixed.high_pct - fixed.low_pct)
     for column, share, spread in ((LN_IDLE, FIRST_IDLE, 0.6), (LN_RUN, FIRST_RUN, 0.6), (LN_DRAG, FIRST_DRAG, 0.5)):
         mean[:, column], sd[:, column] = np.log(share * fixed.full_l), spread
-    sd[:, BIAS] = 0.25
+    sd[:, BIAS] = 0.2
     mean[:, HOLD_UP] = fixed.hold_up_l
     sd[:, HOLD_UP] = np.where(fixed.hold_up_told, 0.2, 0.7) * fixed.hold_up_l + 0.002 * fixed.full_l
     sd[:, WEATHER] = WEATHER_SD

@@ -32,8 +32,8 @@ from monitor.model.state import BRIX_IDLE, BRIX_RUN, JOB_SD, LEVEL_IDLE, LEVEL_R
 HOURS: Final = 0.25
 WEATHER_HOURS: Final = 108.0
 JOB_KEEP: Final = 0.3
-BIAS_DRIFT_A_WEEK: Final = 0.12
-RATE_DRIFT_A_DAY: Final = 0.03
+BIAS_DRIFT_A_WEEK: Final = 0.17
+RATE_DRIFT_A_DAY: Final = 0.008
 
 
 @dataclass(frozen=True, slots=True)
