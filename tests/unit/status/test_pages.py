@@ -12,6 +12,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from alerts.types import AlertKind, AlertState, Priority
+from monitor.plant.quantity import L_PER_US_GAL
 from monitor.plant.reading import Entry, EntryKind
 from monitor.snapshot import Snapshot
 from monitor.status.app import create_app
@@ -261,3 +262,20 @@ def test_an_estimate_gone_wrong_never_breaks_the_page(units: str) -> None:
 def test_the_fixture_is_the_plant_it_says() -> None:
     assert plant().zone == "Europe/Lisbon"
     assert plant("us").units == "us"
+
+
+def test_the_form_is_filled_in_with_the_plants_own_units() -> None:
+    board = FakeBoard("us")
+    recipe = board.picture.sumps["mill-11"].recipe
+    assert recipe is not None
+    poured = next(step.volume_l for step in recipe.steps if step.do == "add")
+    with TestClient(create_app(board, open_without_token=True), base_url="http://127.0.0.1") as client:
+        page = client.get("/sump/mill-11").text
+        form = page[page.index('id="log-add"') :]
+        typed = re.search(r'name="volume"[^>]* value="([\d.]+)"', form)
+        assert typed
+        assert poured is not None
+        assert float(typed[1]) == pytest.approx(poured / L_PER_US_GAL, abs=0.005)
+        fields = {"sump": "mill-11", "kind": "top_up", "volume": typed[1], "volume_unit": "US gal", "mix_pct": "1"}
+        client.post("/api/entries", data=fields)
+    assert board.record.book[-1].volume_l == pytest.approx(poured, abs=0.02)

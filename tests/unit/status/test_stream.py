@@ -74,6 +74,19 @@ def test_the_stream_says_what_changed_and_stops_with_the_server() -> None:
     assert len(said) == 2
 
 
+def test_a_stream_that_waits_ends_without_a_word() -> None:
+    async def run() -> list[bytes]:
+        streams = Streams(FakeBoard())
+        events = streams.events()
+        await anext(events)
+        waiting = asyncio.ensure_future(anext(events, b""))
+        await asyncio.sleep(0)
+        streams.close()
+        return [await waiting]
+
+    assert asyncio.run(run()) == [b""]
+
+
 def test_the_number_of_streams_is_bounded_and_a_gone_reader_makes_room() -> None:
     async def run() -> None:
         streams = Streams(FakeBoard())
