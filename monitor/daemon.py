@@ -119,7 +119,7 @@ class Daemon:
         checkpoint = self._reader.latest_checkpoint(None)
         from_s = now_s - LOOK_BACK_S
         if checkpoint is not None:
-            self._pipeline.restore(*checkpoint)
+            self._pipeline.restore(checkpoint[1])
             from_s = self._pipeline.stands_at_s or from_s
         entries = self._reader.entries(from_s - ENTRIES_BACK_S, float("inf"))
         self._pipeline.take((), entries)

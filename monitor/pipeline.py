@@ -29,6 +29,8 @@ from monitor.snapshot import Changes, Snapshot, SumpView
 
 FORECAST_EVERY_S: Final = 3600.0
 CHECKPOINT_BINS: Final = 24
+MOVED_SHARE: Final = 0.03
+MOVED_PCT: Final = 0.3
 
 Past = Callable[[float], tuple[float, bytes] | None]
 
@@ -64,6 +66,7 @@ class Pipeline:
         self._recipes: dict[str, Recipe] = {}
         self._demand: dict[str, MixingDemand] = {}
         self._grid: int | None = None
+        self._restored = False
         self.snapshot = Snapshot(now_s=0.0)
 
     @property
@@ -85,6 +88,9 @@ class Pipeline:
 
     def run_until(self, now_s: float) -> Iterable[Changes]:
         """Pass every grid point up to `now_s`, one `Changes` each."""
+        if self._restored and self._grid is not None and bin_of(now_s) > self._grid:
+            self._restored = False
+            self._forecast(self._grid * BIN_S)
         while self._grid is not None and bin_of(now_s) > self._grid:
             self._grid += 1
             yield self._pass(self._grid * BIN_S)
@@ -102,7 +108,7 @@ class Pipeline:
         now = _Now(now_s, views.estimates(state, self.engine.fixed, self.silence, now_s), ())
         now.events = tuple(self.memory.news(self.engine.events(), self._silences(now), now_s))
         hourly = now_s % FORECAST_EVERY_S == 0.0 or not self._forecasts
-        if hourly:
+        if hourly or self._elsewhere(now):
             self._forecast(now_s)
             now.forecasts = tuple(self._forecasts.values())
         now.transitions = self._alert(now, hourly=hourly)
@@ -110,6 +116,15 @@ class Pipeline:
             self._demand_anew(now)
         self.snapshot = self._picture(now)
         return Changes(self.snapshot, now.events, now.transitions, now.forecasts)
+
+    def _elsewhere(self, now: _Now) -> bool:
+        """Tell whether some sump is no longer where its last forecast began: filled, emptied, or checked by hand."""
+        return any(
+            (abs(e.volume_l - f.path.volume_p50_l[0]) > MOVED_SHARE * self.plant.sumps[s].full_l)
+            or abs(e.concentration_pct - f.path.concentration_p50_pct[0]) > MOVED_PCT
+            for s, e in now.estimates.items()
+            if (f := self._forecasts.get(s)) is not None
+        )
 
     def _silences(self, now: _Now) -> list[Event]:
         return self.memory.silences({sump: e.silent for sump, e in now.estimates.items()}, self.silence, now.now_s)
@@ -195,11 +210,12 @@ class Pipeline:
         grid = self._grid or 0
         return grid * BIN_S, self.memory.to_bytes(self.engine.to_bytes(), self.silence)
 
-    def restore(self, time_s: float, blob: bytes) -> None:
+    def restore(self, blob: bytes) -> None:
         """Stand where `checkpoint` stood; readings from `time_s` on and recent entries must be taken in afterwards."""
         self.memory, engine = Memory.from_bytes(blob, self.silence)
         self.engine.restore(engine)
-        self._grid = bin_of(time_s)
+        self._grid = self.engine.next_bin
+        self._restored = True
 
 
 def _engine_of(checkpoint: tuple[float, bytes] | None) -> bytes | None:

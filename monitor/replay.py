@@ -6,7 +6,7 @@ import csv
 import json
 from collections.abc import Iterable, Iterator
 from contextlib import ExitStack
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -159,9 +159,12 @@ def _note(pipeline: Pipeline, changes: Changes, order: Order, written: _Written)
         written.forecasts += _rows(pipeline, now_s)
 
 
-def _joined(before: Alert | None, now: Alert) -> Alert:
-    """Keep the recipe with which the alert was raised: that is what people were told to do."""
-    return before if before is not None and before.cleared_s is not None and now.cleared_s is None else now
+def _joined(raised: Alert | None, now: Alert) -> Alert:
+    """Keep what people were told when the alert was raised (exit and first recipe), with how it ended."""
+    if raised is None:
+        return now
+    recipe = raised.recipe if raised.recipe is not None else now.recipe
+    return replace(raised, recipe=recipe, cleared_s=now.cleared_s, state=now.state)
 
 
 def _rows(pipeline: Pipeline, now_s: float) -> Iterable[list[str]]:

@@ -83,7 +83,14 @@ class Switch:
         del self.times[:i], self.values[:i]
 
     def share(self, begin_s: float, end_s: float) -> float:
-        """Return the share of a stretch that the machine ran, NaN where less than half of it is known."""
+        """Return the share of a stretch that the machine ran, NaN where less than half of it is known.
+
+        Of a stretch without length: whether it runs at that moment.
+        """
+        if end_s <= begin_s:
+            i = bisect_right(self.times, begin_s) - 1
+            held = i >= 0 and begin_s - self.times[i] <= HOLD_S
+            return float(self.values[i] >= RUNS) if held else math.nan
         known = ran = 0.0
         i = max(bisect_right(self.times, begin_s) - 1, 0)
         while i < len(self.times) and self.times[i] < end_s:
@@ -170,9 +177,18 @@ class Gatherer:
         """Return bin k as it is now."""
         made = self._made.get(k)
         if made is None:
-            made = self._make(k, self._samples.get(k, {}))
+            made = self._make(k, self._samples.get(k, {}), (k + 1) * BIN_S)
             self._made[k] = made
         return made
+
+    def bin_until(self, k: int, until_s: float) -> Bin:
+        """Return bin k as it was told up to a moment within it, that moment included; later samples do not count."""
+        cells = {
+            key: told
+            for key, samples in self._samples.get(k, {}).items()
+            if (told := {time_s: value for time_s, value in samples.items() if time_s <= until_s})
+        }
+        return self._make(k, cells, until_s)
 
     def forget_before(self, k: int) -> None:
         """Let go of the samples of bins before k."""
@@ -198,11 +214,11 @@ class Gatherer:
             if sump in self._row:
                 self._switch(self._row[sump], time_s, value, bin_of(time_s))
 
-    def _make(self, k: int, cells: dict[tuple[int, Signal], Samples]) -> Bin:
+    def _make(self, k: int, cells: dict[tuple[int, Signal], Samples], until_s: float) -> Bin:
         made = Bin.empty(len(self._ids))
         for row, switch in enumerate(self._switches):
             if switch.times:
-                made.running[row] = switch.share(k * BIN_S, (k + 1) * BIN_S)
+                made.running[row] = switch.share(k * BIN_S, until_s)
         for (row, signal), samples in cells.items():
             if signal is Signal.LEVEL:
                 _level(made, row, samples, self._switches[row])

@@ -188,11 +188,11 @@ class Engine:
         return mix
 
     def at(self, now_s: float) -> State:
-        """Return the state at `now_s`: the last full bin, and what the running bin has shown so far, on a copy."""
+        """Return the state at `now_s`, a copy: the last full bin, and what the running one told up to that moment."""
         state = self._state.copy()
         if self._next is None or bin_of(now_s) != self._next:
             return state
-        seen = self._gatherer.bin(self._next)
+        seen = self._gatherer.bin_until(self._next, now_s)
         if (seen.level_n.sum() + seen.brix_n.sum()) > 0:
             passed = (now_s - self._next * BIN_S) / 3600.0
             moment = replace(self.clock.moment(self._next), hours=min(passed, HOURS))
