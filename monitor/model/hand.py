@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from monitor.model.kalman import carry_rows, measure
-from monitor.model.layout import STRENGTH, VOLUME, WIDTH, Fixed, Floats
+from monitor.model.layout import BIAS, STRENGTH, VOLUME, WIDTH, Fixed, Floats
 from monitor.model.logbook import Logbook
 from monitor.model.state import State
 from monitor.plant.reading import Entry, EntryKind
@@ -22,24 +22,28 @@ def take_entries(state: State, fixed: Fixed, logbook: Logbook, row: dict[str, in
     for entry in logbook.in_bin(k):
         i = row[entry.sump]
         if entry.kind is EntryKind.CHECK and entry.value is not None:
-            _check(state, i, entry.value)
+            _check(state, fixed, i, entry.value)
         elif entry.kind in {EntryKind.TOP_UP, EntryKind.REMOVAL, EntryKind.CHARGE}:
             if _blind(state, fixed, i, k) and not _seen_already(state, i, k, entry):
                 _fill(state, fixed, i, entry)
                 logbook.use(entry, k)
 
 
-def _check(state: State, i: int, value_pct: float) -> None:
-    """Take a check in; one that is far off is trusted less, not thrown away."""
+def _check(state: State, fixed: Fixed, i: int, value_pct: float) -> None:
+    """Take a check in; one that is far off shows that the refractometer or the balance went astray, so both are freed."""
     one = np.array([i])
     mean, cov = state.mean[one], state.cov[one]
     rows = np.zeros((1, WIDTH))
     rows[0, STRENGTH] = 1.0
     off = value_pct - float(mean[0, STRENGTH])
     noise = CHECK_SD**2
-    total = float(cov[0, STRENGTH, STRENGTH]) + noise
-    if off**2 > 9.0 * total and state.strength_known[i]:
-        noise += off**2 / 9.0
+    if off**2 > 7.0 * (float(cov[0, STRENGTH, STRENGTH]) + noise) and state.strength_known[i]:
+        noise += (0.2 * off) ** 2
+        slope = -1.0 / float(fixed.factor[i]) if fixed.has_refractometer[i] else 0.0
+        cov[0, STRENGTH, STRENGTH] += 0.5 * off**2
+        cov[0, STRENGTH, BIAS] += 0.5 * off**2 * slope
+        cov[0, BIAS, STRENGTH] += 0.5 * off**2 * slope
+        cov[0, BIAS, BIAS] += 0.5 * (off * slope) ** 2
     measure(mean, cov, rows, np.array([off]), np.array([noise]), np.array([True]))
     state.mean[one], state.cov[one] = mean, cov
     state.strength_known[i] = True

@@ -23,8 +23,8 @@ GATE: Final = 4.5
 LEAST_LEVEL: Final = 0.012  # of full: smaller steps are left to the filter
 LEAST_STRENGTH: Final = 0.15  # points
 DENSE_S: Final = 2700.0
-WIDEST_MIX: Final = 25.0
 LEAST_FILL: Final = 0.03  # of full
+LOOSE: Final = 0.5  # points
 
 
 @dataclass(slots=True)
@@ -94,7 +94,7 @@ def _filling(state: State, fixed: Fixed, level: Look, brix: Look) -> Flags:
     litres = np.where(rises, level.residual, 1.0)
     mix = strength + brix.residual * fixed.factor * (volume + litres) / litres
     slack = 3.0 * np.sqrt(brix.total) * fixed.factor * (volume + litres) / litres
-    possible = (mix > -slack) & (mix < np.maximum(2.0 * fixed.target_pct, 15.0) + slack)
+    possible = (strength + brix.residual * fixed.factor > 0.5) & (mix < np.maximum(2.0 * fixed.target_pct, 15.0) + slack)
     return np.asarray(rises & state.strength_known & (brix.residual**2 > 12.0 * brix.total) & possible)
 
 
@@ -106,22 +106,27 @@ def confirmed_strength(state: State, fixed: Fixed, level: Look, brix: Look) -> F
 
 
 def enter_level_jump(state: State, fixed: Fixed, rows: Flags, brix: Look, k: int, logged_mix: Floats) -> None:
-    """Enter a jump of the level on `rows`: added (or taken) litres and mix as wide inputs, in place.
+    """Enter a jump of the level on `rows`, in place: litres as a wide input, the strength as the refractometer shows it.
 
-    `logged_mix` is what somebody logged at about this time (NaN: nothing), taken as evidence, not as command.
+    `logged_mix` is what somebody logged at about this time (NaN: nothing). Where it agrees with what is seen, the mass
+    balance with that mix holds; elsewhere the strength is set free, for fluid may have been taken out first.
     """
     volume, strength = state.mean[:, VOLUME].copy(), state.mean[:, STRENGTH].copy()
     litres = state.level_odd[:, 1] / np.maximum(state.level_odd[:, 0], 1.0)
     added = rows & (litres > 0)
-    taken = rows & (litres <= 0)
     _remember(state, rows, np.where(added, TOP_UP, REMOVAL), state.level_odd[:, 2], k)
-    mix, mix_sd = _mix_of(state, fixed, litres, brix, logged_mix, added)
     after = np.maximum(volume + litres, 0.02 * fixed.full_l)
-    new_strength = np.where(added, (strength * volume + mix * litres) / after, strength + _strength_step(state, fixed, brix))
+    step, told = _strength_step(state, fixed, brix), brix.there
+    mix, mix_sd = _mix_of(state, fixed, litres, brix, logged_mix, added)
+    balanced = added & ~np.isnan(mix)
+    mix = np.where(balanced, mix, 0.0)
+    free = np.where(told, strength + step, strength)
+    new_strength = np.where(balanced, (strength * volume + mix * litres) / after, free)
     litres_sd = np.maximum(0.3 * np.abs(litres), 3.0 * np.sqrt(state.noise[:, 1]))
-    _widen(state, rows, volume, strength, after, new_strength, litres, litres_sd, mix, np.where(added, mix_sd, 0.0))
-    step = np.where(taken & brix.odd, _strength_step(state, fixed, brix), 0.0)
-    state.cov[:, STRENGTH, STRENGTH] += np.where(rows, step**2, 0.0)
+    _widen(state, rows, volume, strength, after, new_strength, np.where(balanced, litres, 0.0), litres_sd, mix, mix_sd)
+    moved = told & (brix.odd | (state.brix_odd[:, 0] > 0) | added)
+    loose = np.where(rows & ~balanced & moved, (np.abs(step) + LOOSE) ** 2, 0.0)
+    state.cov[:, STRENGTH, STRENGTH] += loose
     state.mean[:, VOLUME] = np.where(rows, after, state.mean[:, VOLUME])
     state.mean[:, STRENGTH] = np.where(rows, np.clip(new_strength, 0.1, 60.0), state.mean[:, STRENGTH])
     state.level_odd[rows] = 0.0
@@ -156,13 +161,25 @@ def _strength_step(state: State, fixed: Fixed, brix: Look) -> Floats:
 def _mix_of(
     state: State, fixed: Fixed, litres: Floats, brix: Look, logged_mix: Floats, added: Flags
 ) -> tuple[Floats, Floats]:
+    """Return the strength of what was added and its deviation, NaN where only the refractometer can tell."""
     volume, strength = state.mean[:, VOLUME], state.mean[:, STRENGTH]
     safe = np.where(added, np.maximum(litres, 1e-6), 1.0)
-    seen = strength + _strength_step(state, fixed, brix) * (volume + litres) / safe
-    seen = np.clip(np.where(brix.there, seen, 0.5 * strength), 0.0, WIDEST_MIX)
-    close = ~np.isnan(logged_mix) & (np.abs(np.nan_to_num(logged_mix) - seen) < 3.0)
-    mix = np.where(close, np.nan_to_num(logged_mix), seen)
-    return np.asarray(mix), np.asarray(np.where(close, 0.3 + 0.1 * mix, 6.0))
+    gain = (volume + safe) / safe * fixed.factor
+    seen = strength + _strength_step(state, fixed, brix) / fixed.factor * gain
+    told = np.nan_to_num(logged_mix)
+    told_sd = 0.15 + 0.06 * told
+    fits = (told - seen) ** 2 < 6.0 * (told_sd**2 + brix.total * gain**2 + (0.05 * (seen - strength)) ** 2)
+    close = ~np.isnan(logged_mix) & (fits | ~brix.there)
+    usual = _usual_mix(fixed, volume, strength, safe)
+    blind = added & ~brix.there & ~close
+    mix = np.where(close, told, np.where(blind, usual, np.nan))
+    return np.asarray(mix), np.asarray(np.where(close, told_sd, 3.0))
+
+
+def _usual_mix(fixed: Fixed, volume: Floats, strength: Floats, litres: Floats) -> Floats:
+    """Return the mix that brings a sump back to its target, as people aim at it (within what is ever mixed)."""
+    aimed = (fixed.target_pct * (volume + litres) - strength * volume) / litres
+    return np.asarray(np.clip(aimed, 0.0, 1.5 * fixed.target_pct))
 
 
 def _widen(
