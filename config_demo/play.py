@@ -44,12 +44,14 @@ class Play:
         for happening in self.happenings:
             if before_s < happening.at_s <= self.world.now_s:
                 self._befall(happening)
+        self.gate.before_sending()
         self._send(self.instruments.read())
         self.watch.minute(self.crew.acts)
         self._people()
         if self.watch.score_due():
             self.gate.catch_up()
             self.watch.score(self.picture())
+        self.gate.after_sending()
 
     def _befall(self, happening: Happening) -> None:
         dead = self.instruments.dead

@@ -39,7 +39,7 @@ from monitor.plant.file import load_plant
 from monitor.plant.types import Plant
 
 DEFAULT_SPEED: Final = 5_000.0
-_TICK_S: Final = 0.1
+_TICK_S: Final = 0.02
 _PICTURE_EVERY_S: Final = 0.2
 _READY_WITHIN_S: Final = 30.0
 _SECONDS_A_DAY: Final = 86_400.0
@@ -161,7 +161,6 @@ class _Stage:
         while self._world.now_s < end_s and not self._stop.is_set():
             self._clock.advance(STEP_S)
             play.minute()
-            play.gate.keep_close()
             self._news()
             if time.monotonic() >= next_picture:
                 self._picture()
@@ -173,7 +172,7 @@ class _Stage:
             return
         self._seen_s = snapshot.now_s
         for line in news_lines(*self._watch.look(snapshot)):
-            self._tell(line)
+            self._show.tell(snapshot.now_s, line)
 
     def _picture(self) -> None:
         done = (self._world.now_s - START_S) / (self._options.days * _SECONDS_A_DAY)

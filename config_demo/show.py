@@ -71,9 +71,11 @@ class Show:
     def greet(self, address: str, days: float, speed: float) -> None:
         """Say what is about to be seen."""
         self.console.print(
-            f"[bold]{escape(self._plant.name)}[/bold]: {len(self._plant.sumps)} sumps of an invented works, half of"
-            f" them over MQTT, half over serial lines.\n{days:g} days at up to {speed:,.0f} times life."
-            f" The page for the phone: {address}\nCtrl-C ends it.\n"
+            f"[bold]{escape(self._plant.name)}[/bold] (invented): {len(self._plant.sumps)} sumps,"
+            " half over MQTT, half over serial lines.\n"
+            f"{days:g} days at up to {speed:,.0f} times life. Page: {address}\n"
+            "[dim]\\[In brackets]: what really happens and nobody tells the daemon. Ctrl-C ends it.[/dim]\n",
+            soft_wrap=True,
         )
 
     def tell(self, time_s: float, line: str) -> None:
@@ -119,7 +121,7 @@ def sump_table(plant: Plant, snapshot: Snapshot) -> Table:
     """Return a row a sump: volume, strength, losses split, likely exit, what is up."""
     table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, collapse_padding=True, padding=(0, 1))
     table.add_column("sump", no_wrap=True, min_width=max(map(len, plant.sumps)))
-    for name, width in (("litres", 6), ("strength\n%", 10), ("evap.\nL a day", 7), ("drag-out\nL a day", 8)):
+    for name, width in (("litres", 6), ("strength\n%", 11), ("evap.\nL a day", 7), ("drag-out\nL a day", 8)):
         table.add_column(name, justify="right", no_wrap=True, min_width=width)
     table.add_column("likely to\nleave its band", no_wrap=True, min_width=14)
     table.add_column("alert", no_wrap=True, min_width=12)
@@ -138,8 +140,8 @@ def sump_cells(name: str, view: SumpView | None, alerts: Sequence[Alert]) -> tup
         name,
         f"{now.volume_l:.0f}",
         f"{now.concentration_pct:.2f} ±{now.concentration_sd_pct:.2f}",
-        f"{now.evaporation_l_per_day:.1f}",
-        f"{now.drag_out_l_per_day:.1f}",
+        f"{max(now.evaporation_l_per_day, 0.0):.1f}",
+        f"{max(now.drag_out_l_per_day, 0.0):.1f}",
         "" if view.forecast is None else exit_text(view.forecast),
         alert_text(alerts),
     )

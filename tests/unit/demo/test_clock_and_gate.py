@@ -73,15 +73,25 @@ def gate(daemon: Daemon, stop: threading.Event, patience_s: float = 60.0) -> Gat
 
 def test_all_is_taken_in_before_a_moment_that_will_be_pictured() -> None:
     daemon, stop = Daemon(), threading.Event()
-    gate(daemon, stop).keep_close()
+    gate(daemon, stop).after_sending()
     assert daemon.taken == 1000
-    assert daemon.pictured >= 5400.0
 
 
 def test_between_two_pictures_some_may_be_under_way() -> None:
     daemon, stop = Daemon(), threading.Event()
-    replace(gate(daemon, stop), now_s=lambda: 1000.0).keep_close()
+    replace(gate(daemon, stop), now_s=lambda: 1000.0).after_sending()
     assert 800 <= daemon.taken < 1000
+
+
+@pytest.mark.parametrize(("now_s", "pictured_s"), [(900.0, 0.0), (960.0, 900.0), (1800.0, 900.0), (1860.0, 1800.0)])
+def test_nothing_later_is_sent_before_the_picture_is_there(now_s: float, pictured_s: float) -> None:
+    daemon, stop = Daemon(stuck=True), threading.Event()
+    waiting = replace(gate(daemon, stop, patience_s=0.05), now_s=lambda: now_s)
+    daemon.pictured = pictured_s
+    waiting.before_sending()
+    daemon.pictured = pictured_s - 1.0
+    with pytest.raises(FallenBehindError):
+        waiting.before_sending()
 
 
 def test_catching_up_brings_the_newest_picture() -> None:
