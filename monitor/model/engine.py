@@ -65,7 +65,7 @@ class Engine:
         self._history, self._older = history, older
         self._gatherer = Gatherer(plant)
         self._state = State.first(self.fixed)
-        self._hall: Floats = np.array([0.0, WEATHER_SD**2])
+        self._hall: Floats = np.array([0.0, WEATHER_SD**2, 0.0])
         self._next: int | None = None
         self._first: int | None = None
         self._dirty: int | None = None
@@ -127,7 +127,7 @@ class Engine:
             self._in_memory_from = reach
             return True
         if self._first is not None and min(self._kept, default=self._first) <= self._first:
-            self._state, self._hall = State.first(self.fixed), np.array([0.0, WEATHER_SD**2])
+            self._state, self._hall = State.first(self.fixed), np.array([0.0, WEATHER_SD**2, 0.0])
             self._next = self._first = k
             return True
         return False
@@ -152,7 +152,8 @@ class Engine:
 
     def _pool(self, k: int) -> None:
         keep = float(np.exp(-HOURS / WEATHER_HOURS))
-        self._hall = np.array([self._hall[0] * keep, self._hall[1] * keep**2 + WEATHER_SD**2 * (1.0 - keep**2)])
+        mean, var, joinings = self._hall
+        self._hall = np.array([mean * keep, var * keep**2 + WEATHER_SD**2 * (1.0 - keep**2), joinings])
         if k % weather.EVERY_BINS == 0:
             self._hall = weather.pool(self._state, self._hall)
 

@@ -11,7 +11,8 @@ from typing import Final
 
 import numpy as np
 
-from monitor.model.layout import LEAK, LN_DRAG, LN_RUN, Fixed, Flags, Floats
+from monitor.model.kalman import measure
+from monitor.model.layout import LEAK, LN_DRAG, LN_RUN, WIDTH, Fixed, Flags, Floats
 from monitor.model.state import State
 
 FALLING, RISING, LEAKING, SINCE = range(4)
@@ -21,6 +22,7 @@ FREED_LEAK: Final = 0.003
 FREED_RATE: Final = 0.15
 SAID: Final = 0.0012
 OVER: Final = 0.0004
+NOTHING: Final = 1e-5
 
 
 def watch_losses(state: State, fixed: Fixed, score: Floats, use: Flags) -> None:
@@ -37,6 +39,16 @@ def watch_losses(state: State, fixed: Fixed, score: Floats, use: Flags) -> None:
         state.cov[:, column, column] += np.where(falls, FREED_RATE**2, 0.0)
     watch[:, FALLING] = np.where(freed, 0.0, watch[:, FALLING])
     watch[:, RISING] = np.where(freed | (watch[:, RISING] > LIMIT), 0.0, watch[:, RISING])
+
+
+def keep_positive(state: State, fixed: Fixed) -> None:
+    """Nothing leaks in: where the leak came out below zero it is taken for none, and the rates take the rest over."""
+    below = state.mean[:, LEAK] < -NOTHING * fixed.full_l
+    if not below.any():
+        return
+    rows = np.zeros((len(below), WIDTH))
+    rows[:, LEAK] = 1.0
+    measure(state.mean, state.cov, rows, -state.mean[:, LEAK], (NOTHING * fixed.full_l) ** 2, np.asarray(below))
 
 
 def judge_leaks(state: State, fixed: Fixed, k: int) -> Flags:

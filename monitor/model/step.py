@@ -33,6 +33,7 @@ HOURS: Final = 0.25
 WEATHER_HOURS: Final = 108.0
 JOB_KEEP: Final = 0.3
 BIAS_DRIFT_A_WEEK: Final = 0.17
+LEAK_DRIFT: Final = 4e-6  # of full an hour, a square root of an hour
 RATE_DRIFT_A_DAY: Final = 0.008
 
 
@@ -73,6 +74,7 @@ def step(state: State, fixed: Fixed, seen: Bin, moment: Moment, logged_mix: Floa
     _take_in(state, fixed, level, look, brix, look_b, jumped, gone)
     calm = look.there & ~look.odd & ~jumped & state.level_known
     watch.learn_draining(state, seen, 0.5 * gone.net_l, calm)
+    leaks.keep_positive(state, fixed)
     leaks.watch_losses(state, fixed, look.residual / np.sqrt(look.total), calm)
     return Stepped(jumped=jumped, leaked=leaks.judge_leaks(state, fixed, moment.k))
 
@@ -89,7 +91,7 @@ def _drift(state: State, fixed: Fixed, moment: Moment) -> None:
         cov[:, column, column] += RATE_DRIFT_A_DAY**2 * hours / 24.0
     cov[:, BIAS, BIAS] += BIAS_DRIFT_A_WEEK**2 * hours / 168.0
     cov[:, HOLD_UP, HOLD_UP] += (0.01 * fixed.hold_up_l) ** 2 * hours / 24.0
-    cov[:, LEAK, LEAK] += (2e-5 * fixed.full_l) ** 2 * hours
+    cov[:, LEAK, LEAK] += (LEAK_DRIFT * fixed.full_l) ** 2 * hours
     cov[:, VALVE_MIX, VALVE_MIX] += 0.3**2 * hours / 24.0
 
 

@@ -12,15 +12,17 @@ from typing import Final
 import numpy as np
 
 from monitor.model.kalman import measure
-from monitor.model.layout import WEATHER, WIDTH, Floats
+from monitor.model.layout import LN_IDLE, LN_RUN, WEATHER, WIDTH, Floats
 from monitor.model.state import State
 
 EVERY_BINS: Final = 24
 OWN_SD: Final = 0.06
+SETTLING: Final = 14.0
+SLOWEST: Final = 1 / 120
 
 
 def pool(state: State, hall: Floats) -> Floats:
-    """Join the sumps' views in place; `hall` is (mean, variance) of the common factor expected now; return the new one.
+    """Join the sumps' views in place; `hall` is (mean, variance, joinings so far) as expected now; return the new one.
 
     Each sump's information is what its variance gained over the hall's expectation since the last joining.
     """
@@ -41,4 +43,18 @@ def pool(state: State, hall: Floats) -> Floats:
     rows[:, WEATHER] = 1.0
     noise = 1.0 / np.where(use, others, 1.0) + OWN_SD**2
     measure(state.mean, state.cov, rows, others_said - own_mean, np.asarray(noise), np.asarray(use))
-    return np.array([joint, 1.0 / total])
+    shift = _level_out(state, joint, float(hall[2]))
+    return np.array([joint - shift, 1.0 / total, hall[2] + 1.0])
+
+
+def _level_out(state: State, joint: float, joinings: float) -> float:
+    """Move what the weather shows on the long run over to the sumps' own rates, in place; nothing evaporates differently.
+
+    Rates times weather is all that is ever seen; without this a hall whose sumps all dry slower than the prior would be
+    taken for one in cool weather that will not last.
+    """
+    shift = joint * max(1.0 / (SETTLING + joinings), SLOWEST)
+    state.mean[:, WEATHER] -= shift
+    state.mean[:, LN_IDLE] += shift
+    state.mean[:, LN_RUN] += shift
+    return shift
