@@ -62,4 +62,15 @@ def _serial(_plant: Plant, spec: SourceSpec, routes: Routes, clock: Clock, _rece
     return SerialInlet(LineSettings.of(spec), routes, pattern, clock)
 
 
-_MAKERS: dict[str, Callable[[Plant, SourceSpec, Routes, Clock, Receipts], Inlet]] = {"mqtt": _mqtt, "serial": _serial}
+def _modbus(_plant: Plant, spec: SourceSpec, _routes: Routes, _clock: Clock, _receipts: Receipts) -> Inlet:
+    raise SourceError(
+        f"source {spec.id}: this version does not read Modbus registers: "
+        "let a gateway publish them over MQTT, or take the source out of the plant file"
+    )
+
+
+_MAKERS: dict[str, Callable[[Plant, SourceSpec, Routes, Clock, Receipts], Inlet]] = {
+    "mqtt": _mqtt,
+    "serial": _serial,
+    "modbus": _modbus,
+}

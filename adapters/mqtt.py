@@ -23,6 +23,7 @@ from adapters.delivery import Clock, Deliver, Delivery, Receipt, SourceHealth, S
 from adapters.intake import Arrivals, Batch, Intake, Piece
 from adapters.mqtt_client import MqttSettings
 from adapters.mqtt_link import Link
+from adapters.mqtt_words import Trouble
 from adapters.pace import Pace
 from adapters.payloads import Payload
 from adapters.routes import Route
@@ -163,7 +164,8 @@ class MqttInlet:
         if denied:
             more = f" and {len(denied) - 1} more" if len(denied) > 1 else ""
             said = f"the broker refuses the subscription to {denied[0]}{more}"
-            self._board.set(SourceState.UP, said, "let the user read these topics in the broker's access rules")
+            remedy = "let the user read these topics in the broker's access rules"
+            self._link.blame(Trouble(SourceState.REFUSED, said, remedy))
 
     def _subscription(self, topic: str) -> tuple[str, Any]:
         if self._settings.version_5:

@@ -23,7 +23,7 @@ from adapters.alarm import Alarm
 from adapters.board import Board
 from adapters.delivery import SourceState
 from adapters.mqtt_client import MqttSettings, Will
-from adapters.mqtt_words import Trouble, connect_trouble, lost_trouble, refused_trouble, silent_trouble
+from adapters.mqtt_words import Trouble, connect_trouble, hasty_trouble, lost_trouble, refused_trouble, silent_trouble
 from adapters.pace import Pace
 
 log = logging.getLogger("bandkeeper.sources")
@@ -32,6 +32,7 @@ BURST: Final = 500
 """So many packets at most are read before the owner's turn."""
 _CONNACK_WITHIN_S: Final = 15.0
 _STEADY_S: Final = 5.0
+_HASTY_SAID: Final = 3
 _LEAVE_WITHIN_S: Final = 2.0
 _TICK_MS: Final = 500
 
@@ -87,6 +88,8 @@ class Link:
         self._thread: threading.Thread | None = None
         self._alarm: Alarm | None = None
         self._packets = 0
+        self._blame: tuple[Trouble, float] | None = None
+        self._hasty = 0
 
     def start(self) -> None:
         """Start the thread."""
@@ -111,6 +114,11 @@ class Link:
         alarm = self._alarm
         if alarm is not None:
             alarm.ring()
+
+    def blame(self, trouble: Trouble) -> None:
+        """Say what is wrong on a connection that stands, and blame it if the broker ends the connection over it."""
+        self._board.set(SourceState.UP, trouble.detail, trouble.remedy)
+        self._blame = (trouble, time.monotonic())
 
     def note_packet(self) -> None:
         """Tell that a callback saw a packet: the burst of reading goes on."""
@@ -139,15 +147,21 @@ class Link:
         finally:
             self._owner.down()
             connection.close()
-        if connection.accepted and time.monotonic() - began > _STEADY_S:
-            self._pace.reset()
         if self._stopping.is_set():
             return 0.0
-        return self._say(connection.trouble or self._ended(connection))
+        return self._say(connection.trouble or self._ended(connection, time.monotonic() - began))
 
-    def _ended(self, connection: _Connection) -> Trouble:
+    def _ended(self, connection: _Connection, lasted_s: float) -> Trouble:
+        """Find out why the broker ended the connection."""
         if not connection.accepted:
             return silent_trouble(self._settings)
+        if lasted_s > _STEADY_S:
+            self._pace.reset()
+        self._hasty = self._hasty + 1 if lasted_s < _STEADY_S else 0
+        if self._blame is not None and time.monotonic() - self._blame[1] < _STEADY_S:
+            return self._blame[0]
+        if self._hasty >= _HASTY_SAID:
+            return hasty_trouble(self._settings)
         return lost_trouble(self._settings, connection.end_code)
 
     def _live(self, connection: _Connection) -> None:

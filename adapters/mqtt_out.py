@@ -19,6 +19,7 @@ from adapters.board import Board
 from adapters.delivery import SourceHealth, SourceState
 from adapters.mqtt_client import MqttSettings, Will
 from adapters.mqtt_link import Link
+from adapters.mqtt_words import Trouble
 from adapters.pace import Pace
 from monitor.plant.types import SourceSpec
 
@@ -140,6 +141,7 @@ class MqttPublisher:
                     del self._letters[topic]
         if code.is_failure:
             said = f"the broker refuses to publish {topic}: {str(code).lower()}"
-            self._board.set(SourceState.UP, said, "let the user write to bandkeeper/# in the broker's access rules")
+            remedy = "let the user write to bandkeeper/# in the broker's access rules"
+            self._link.blame(Trouble(SourceState.REFUSED, said, remedy))
         else:
             self._board.count(0, 1, 0)

@@ -77,6 +77,13 @@ def lost_trouble(settings: MqttSettings, code: ReasonCode | None) -> Trouble:
     return Trouble(SourceState.WAITING, f"the connection to {where} was lost", "it is tried again by itself")
 
 
+def hasty_trouble(settings: MqttSettings) -> Trouble:
+    """Explain a connection that the broker ends each time soon after accepting it."""
+    where = f"{settings.host}:{settings.port}"
+    remedy = f"look into the broker's log; perhaps a second daemon runs with the client id {settings.client_id}"
+    return Trouble(SourceState.WAITING, f"{where} ends each connection soon after accepting it", remedy)
+
+
 def silent_trouble(settings: MqttSettings) -> Trouble:
     """Explain a connection that ended, or stayed mute, before the broker answered CONNECT."""
     where = f"{settings.host}:{settings.port}"

@@ -97,6 +97,7 @@ def test_unacknowledged_messages_come_again_until_done(broker: Broker, inlet: Ma
     forgetful.deliveries[0].done()
     acknowledged = len(forgetful.deliveries[0].readings)
     first.stop()
+    wait_for(lambda: broker.log.count("Received DISCONNECT from bandkeeper") == 1, "the broker heard the good-bye")
     talker.say_json(LEVEL, t=T0 + 5, v=205)
     talker.close()
 
@@ -106,6 +107,7 @@ def test_unacknowledged_messages_come_again_until_done(broker: Broker, inlet: Ma
     assert sorted(filter(None, sink.values)) == [200 + n for n in range(acknowledged, 6)]
     wait_for(lambda: second.health().unconfirmed == 0, "all is acknowledged")
     second.stop()
+    wait_for(lambda: broker.log.count("Received DISCONNECT from bandkeeper") == 2, "the broker heard the good-bye")
 
     quiet, third = Sink(), inlet(broker.port)
     third.start(quiet)
@@ -132,6 +134,21 @@ def test_the_session_holds_what_comes_while_we_are_away(broker: Broker, inlet: M
         sink.wait(50)
         assert sink.values == list(range(50))
         second.stop()
+
+
+def test_topics_that_may_not_be_read_do_not_stop_the_others(tmp_path: Path, inlet: MakeInlet) -> None:
+    rules = tmp_path / "rules"
+    rules.write_text(f"topic read {LEVEL}\ntopic write #\n")
+    with Broker(tmp_path, extra=[f"acl_file {rules}"]) as broker:
+        sink, one = Sink(), inlet(broker.port)
+        one.start(sink)
+        wait_up(one)
+        talker = Talker(broker.port)
+        talker.say_json(LEVEL, t=T0, v=1)
+        sink.wait(1)
+        talker.close()
+        one.stop()
+    assert sink.values == [1]
 
 
 def test_a_killed_broker_loses_and_doubles_nothing_confirmed(broker: Broker, inlet: MakeInlet) -> None:
@@ -330,6 +347,17 @@ def test_a_repeat_of_a_bare_number_is_the_same_reading(broker: Broker, inlet: Ma
     second.start(later)
     later.wait(1)
     assert later.readings == sink.readings[:1]
+
+
+def test_a_second_daemon_on_the_same_plant_is_noticed(broker: Broker, inlet: MakeInlet) -> None:
+    """The broker gives the session to the newcomer, the other one takes it back, and so on: both say so."""
+    first, second = inlet(broker.port), inlet(broker.port)
+    first.start(Sink())
+    wait_up(first)
+    second.start(Sink())
+    wait_for(lambda: "second daemon" in first.health().remedy + second.health().remedy, "it is said")
+    second.stop()
+    wait_up(first)
 
 
 def test_a_retained_number_of_unknown_age_is_not_believed(broker: Broker, inlet: MakeInlet) -> None:

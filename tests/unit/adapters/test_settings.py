@@ -128,6 +128,12 @@ def test_serial_lines_that_cannot_work(options: dict[str, object], words: str) -
     assert words in str(refused.value)
 
 
+def test_a_modbus_source_is_refused_in_as_many_words() -> None:
+    shop = plant([source("bus", "modbus", "register", {})], sump("s", signal(Signal.LEVEL, "bus", "3/107", "mm")))
+    with pytest.raises(SourceError, match="source bus: this version does not read Modbus"):
+        make_inlets(shop, time.time)
+
+
 @pytest.mark.parametrize(
     ("code", "state", "words"),
     [
