@@ -37,7 +37,7 @@ def make_recipe(
     *,
     loss_jump: Event | None = None,
 ) -> Recipe:
-    """Return the recipe for now. There is always one: where nothing can or need be done it says so and why.
+    """Return the recipe for this moment. There is always one: where nothing can or need be done it says so and why.
 
     `loss_jump`: a loss noticed lately and not yet explained; it is looked for before anything is filled in.
     """
@@ -138,7 +138,7 @@ def _stepped(plan: Plan) -> Plan:
 
 
 def _best(bench: Bench, options: list[Plan], *, is_plan: bool) -> Recipe:
-    """Write the best plan; what else serves goes with it. One for now asks for a check first where it is unsure."""
+    """Write the best plan; what else serves goes with it. Where it is unsure, it asks for a check first."""
     if not options:
         if bench.is_sure_inside:
             return bare_recipe(bench, RecipeKind.LEAVE_ALONE, (), why_leave_alone(bench))
