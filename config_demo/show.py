@@ -93,7 +93,8 @@ class Show:
             self._body = body
 
     def close(self, summary: Summary) -> None:
-        """Print the landings and the summary."""
+        """Take the table away and print the log, the landings and the summary."""
+        self._live.stop()
         if self.console.is_terminal:
             with self._lock:
                 lines = list(self._log)
