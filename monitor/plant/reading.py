@@ -76,7 +76,9 @@ class Reading:
 class Entry:
     """One line of the log book. Litres, percent, and `value` in the kind's own unit (%, ppm, pH).
 
-    `id` makes repeats harmless: the same id is the same entry. `logged_s` is when it reached us.
+    `id` makes repeats harmless: the same id is the same entry. `logged_s` is when it reached us. `who` is the person or
+    the station that did it. `container` is the set-aside container that a removal was put into, that a filling was made
+    from, or that a check measured (then `volume_l` is what is left in it, and the sump is where it came from).
     """
 
     id: str
@@ -89,6 +91,13 @@ class Entry:
     value: float | None = None
     unit: str = ""
     note: str = ""
+    who: str = ""
+    container: str = ""
+
+    @property
+    def is_of_container(self) -> bool:
+        """Tell whether it is about set-aside fluid alone and says nothing of the sump."""
+        return self.kind is EntryKind.CHECK and self.container != ""
 
 
 @dataclass(frozen=True, slots=True)

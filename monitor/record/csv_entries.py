@@ -2,6 +2,7 @@
 
 `volume` is litres and `mix` percent, always. `unit` belongs to `value`: `%` for a check, `ppm` or `dH` for hardness,
 `1` for pH; left empty it is the first of these. A row without a value has no unit (`L` is let pass for a volume).
+Two more columns may follow: `who` did it, and the set-aside `container` it went into or came from.
 """
 
 from __future__ import annotations
@@ -19,13 +20,14 @@ from typing import Final, NamedTuple
 from monitor.plant.errors import QuantityError
 from monitor.plant.quantity import UNITS, parse_unit
 from monitor.plant.reading import Entry, EntryKind, Rejected
+from monitor.plant.schema import IDENTIFIER
 from monitor.plant.types import Plant
 from monitor.record.csv_lines import MAX_LINE, open_csv, rejected_row
 from monitor.record.csv_text import unguard
 from monitor.record.times import parse_time
 
 REQUIRED: Final = ("time", "sump", "kind", "volume", "mix", "value")
-OPTIONAL: Final = ("unit", "note")
+OPTIONAL: Final = ("unit", "note", "who", "container")
 
 NOTE_LINES: Final = 50
 """A quoted note may run over so many lines."""
@@ -63,7 +65,16 @@ def entry_id(entry: Entry, repeat: int) -> str:
 
     `repeat` counts rows that say exactly the same: 0 for the first.
     """
-    said = (repr(entry.time_s), entry.sump, entry.kind.value, entry.volume_l, entry.mix_pct, entry.value, repeat)
+    said: tuple[object, ...] = (
+        repr(entry.time_s),
+        entry.sump,
+        entry.kind.value,
+        entry.volume_l,
+        entry.mix_pct,
+        entry.value,
+        repeat,
+    )
+    said = (*said, entry.container) if entry.container else said
     return f"csv-{hashlib.sha256(repr(said).encode()).hexdigest()[:24]}"
 
 
@@ -80,7 +91,7 @@ def read_entries(path: Path, plant: Plant, on_reject: OnReject) -> Iterator[Entr
             except (ValueError, csv.Error) as error:
                 on_reject(rejected_row(path, record.line, record.raw, str(error), 0.0))
                 continue
-            said = replace(entry, note="")
+            said = replace(entry, note="", who="")
             yield replace(entry, id=entry_id(entry, seen[said]))
             seen[said] += 1
 
@@ -130,8 +141,13 @@ def _entry(named: dict[str, str], plant: Plant) -> Entry:
     value, unit = _value(kind, named["value"], named.get("unit", ""))
     volume_l = _number("volume", named["volume"], math.inf)
     mix_pct = _number("mix", named["mix"], 100.0)
-    note = unguard(named.get("note", ""))
-    return Entry("", named["sump"], kind, time_s, time_s, volume_l, mix_pct, value, unit, note)
+    note, who = unguard(named.get("note", "")), unguard(named.get("who", ""))
+    container = named.get("container", "")
+    if container and not IDENTIFIER.fullmatch(container):
+        raise ValueError(
+            f"container {container[:40]!r} is no identifier: small letters, digits and hyphens, as in can-7"
+        )
+    return Entry("", named["sump"], kind, time_s, time_s, volume_l, mix_pct, value, unit, note, who, container)
 
 
 _KINDS: Final = frozenset(EntryKind)

@@ -4,7 +4,7 @@ Readings: `time,sump,signal,value,unit`. The value stands in the unit that the p
 that would not read back to the very same number, it stands in the canonical unit, and `unit` says so. If a reading of
 the span is not good, or has no value, two more columns follow, `quality` and `reason`, and reading the file brings both
 back (line breaks in a reason become spaces). When a reading arrived and when an entry was logged does not travel: event
-time rules.
+time rules. Entries get two more columns, `who` and `container`, where any of the span has one.
 Texts that a spreadsheet would take for formulas are guarded (`csv_text`).
 """
 
@@ -28,6 +28,7 @@ from monitor.record.times import write_time
 READING_COLUMNS: Final = ("time", "sump", "signal", "value", "unit")
 UNSURE_COLUMNS: Final = ("quality", "reason")
 ENTRY_COLUMNS: Final = ("time", "sump", "kind", "volume", "mix", "value", "unit", "note")
+MORE_ENTRY_COLUMNS: Final = ("who", "container")
 
 
 def export_readings(reader: Reader, plant: Plant, out_path: Path, from_s: float, to_s: float) -> int:
@@ -40,7 +41,10 @@ def export_readings(reader: Reader, plant: Plant, out_path: Path, from_s: float,
 
 def export_entries(reader: Reader, out_path: Path, from_s: float, to_s: float) -> int:
     """Write the log book of a span (`.gz` in the name: compressed) and return how many; RecordError if that fails."""
-    return _write(out_path, ENTRY_COLUMNS, map(_entry_cells, reader.entries(from_s, to_s)))
+    entries = reader.entries(from_s, to_s)
+    more = any(entry.who or entry.container for entry in entries)
+    columns = (*ENTRY_COLUMNS, *MORE_ENTRY_COLUMNS) if more else ENTRY_COLUMNS
+    return _write(out_path, columns, (_entry_cells(entry)[: len(columns)] for entry in entries))
 
 
 def _reading_cells(plant: Plant, reading: Reading) -> tuple[str, ...]:
@@ -73,7 +77,16 @@ def _short(shown: float, unit: Unit, value: float) -> str:
 def _entry_cells(entry: Entry) -> tuple[str, ...]:
     numbers = (entry.volume_l, entry.mix_pct, entry.value)
     texts = ["" if number is None else repr(number) for number in numbers]
-    return (write_time(entry.time_s), entry.sump, entry.kind.value, *texts, entry.unit, cell(entry.note))
+    return (
+        write_time(entry.time_s),
+        entry.sump,
+        entry.kind.value,
+        *texts,
+        entry.unit,
+        cell(entry.note),
+        cell(entry.who),
+        entry.container,
+    )
 
 
 def _write(path: Path, columns: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> int:

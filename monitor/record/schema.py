@@ -115,6 +115,18 @@ def m004_receipts(db: Database) -> None:
     )
 
 
+@migrations()
+def m005_landings_and_containers(db: Database) -> None:
+    """Keep who did what is logged and with which container, and where each correction landed."""
+    db.execute("ALTER TABLE entry ADD COLUMN who TEXT NOT NULL DEFAULT ''")
+    db.execute("ALTER TABLE entry ADD COLUMN container TEXT NOT NULL DEFAULT ''")
+    db.table("landing").create(
+        {"id": str, "sump": str, "time_s": float, "verdict": str, "body": str},
+        pk="id",
+        not_null={"sump", "time_s", "verdict", "body"},
+    ).create_index(["sump", "time_s"])
+
+
 def _names() -> tuple[str, ...]:
     with closing(Database(memory=True)) as empty:
         return tuple(step.name for step in migrations.pending(empty))

@@ -23,7 +23,7 @@ RAW_KEPT: Final = 4_096
 QUALITIES: Final = (Quality.GOOD, Quality.DOUBTFUL, Quality.BAD)
 _QUALITY_NUMBER: Final = {quality: number for number, quality in enumerate(QUALITIES)}
 _READING_SQL: Final = "INSERT INTO reading VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
-_ENTRY_SQL: Final = "INSERT INTO entry VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
+_ENTRY_SQL: Final = "INSERT INTO entry VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
 
 _Key = tuple[float, int]
 _Row = tuple[float, int, float | None, int, float | None, str | None]
@@ -81,6 +81,8 @@ def _entry_row(entry: Entry) -> tuple[str | float | None, ...]:
         entry.value,
         entry.unit,
         entry.note,
+        entry.who,
+        entry.container,
     )
 
 

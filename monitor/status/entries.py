@@ -14,6 +14,7 @@ from typing import Any, Final
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from monitor.plant.reading import Entry, EntryKind
+from monitor.plant.schema import IDENTIFIER
 from monitor.plant.types import Plant, Sump
 from monitor.status.amounts import AmountError, hardness, percent, plain, read_time, strength, volume_in_l
 from monitor.status.problems import Problem
@@ -29,7 +30,11 @@ Amount = float | str | None
 
 
 class EntryBody(BaseModel):
-    """What may be posted to `/api/entries`. `volume` and `volume_l` are the same thing, as are `mix` and `mix_pct`."""
+    """What may be posted to `/api/entries`. `volume` and `volume_l` are the same thing, as are `mix` and `mix_pct`.
+
+    `container` names set-aside fluid: a removal goes into it (`mix_pct` is then its strength, if measured), a filling$
+    made from it, a check measures it (`volume` is then what is left in it, 0 when it is empty).
+    """
 
     model_config = ConfigDict(extra="forbid", str_max_length=500)
 
@@ -43,6 +48,8 @@ class EntryBody(BaseModel):
     value: Amount = None
     unit: str = ""
     note: str = ""
+    who: str = ""
+    container: str = ""
     id: str | None = None
 
 
@@ -81,6 +88,7 @@ def entry_from(fields: Mapping[str, Any], plant: Plant, now_s: float, *, local_t
     if time_s is not None and time_s > now_s + FUTURE_TOLERANCE_S:
         check.fault("time", "lies in the future; log what was done, when it was done")
     check.stop()
+    container = _container(body, kind, check)
     volume = _volume(body, sump, kind, check)
     mix = _mix(body, kind, check)
     value = _value(body, sump, kind, check)
@@ -97,6 +105,8 @@ def entry_from(fields: Mapping[str, Any], plant: Plant, now_s: float, *, local_t
         value=value,
         unit={EntryKind.CHECK: "%", EntryKind.HARDNESS: "ppm"}.get(kind, ""),
         note=body.note.strip(),
+        who=body.who.strip(),
+        container=container,
     )
 
 
@@ -151,8 +161,19 @@ def _one(body: EntryBody, name: str, check: _Check) -> Amount:
     return given[0] if given else None
 
 
+def _container(body: EntryBody, kind: EntryKind, check: _Check) -> str:
+    name = body.container.strip()
+    if name and kind in (EntryKind.HARDNESS, EntryKind.PH):
+        check.fault("container", f"does not belong to a {kind.value}")
+    elif name and not IDENTIFIER.fullmatch(name):
+        check.fault("container", 'must be small letters, digits and hyphens, such as "can-7"')
+    return name
+
+
 def _volume(body: EntryBody, sump: Sump, kind: EntryKind, check: _Check) -> float | None:
     given = _one(body, "volume", check)
+    if kind is EntryKind.CHECK and body.container:
+        return _left(given, check)
     if kind not in _NEEDS_VOLUME:
         if given is not None:
             check.fault("volume", f"does not belong to a {kind.value}")
@@ -170,9 +191,18 @@ def _volume(body: EntryBody, sump: Sump, kind: EntryKind, check: _Check) -> floa
     return litres
 
 
+def _left(given: Amount, check: _Check) -> float | None:
+    """Return what is left in a container, if somebody looked."""
+    litres = None if given is None else check.number("volume", volume_in_l, given)
+    if litres is not None and litres < 0:
+        check.fault("volume", "must be what is left in the container, 0 or more")
+    return litres
+
+
 def _mix(body: EntryBody, kind: EntryKind, check: _Check) -> float | None:
     given = _one(body, "mix_pct", check)
-    if kind not in _NEEDS_MIX:
+    is_set_aside = kind is EntryKind.REMOVAL and bool(body.container)
+    if kind not in _NEEDS_MIX and not (is_set_aside and given is not None):
         if given is not None:
             check.fault("mix_pct", f"does not belong to a {kind.value}")
         return None

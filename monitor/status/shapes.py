@@ -163,6 +163,8 @@ def entry_json(entry: Entry) -> dict[str, Any]:
         "value": number(entry.value),
         "unit": entry.unit,
         "note": entry.note,
+        "who": entry.who,
+        "container": entry.container,
     }
 
 

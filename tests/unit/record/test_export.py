@@ -106,3 +106,15 @@ def test_a_place_that_cannot_be_written_is_an_error(record: Record, plant: Plant
     for name in ("R.csv", "R.csv.gz"):
         with pytest.raises(RecordError, match="cannot be written"):
             export_readings(record.reader(), plant, tmp_path / "nowhere" / name, *ALWAYS)
+
+
+def test_who_and_container_travel_where_there_are_any(record: Record, plant: Plant, tmp_path: Path) -> None:
+    plain = replace(entry(), id="a")
+    kept = replace(entry(), id="b", kind=EntryKind.REMOVAL, who="=Bruno", container="can-7")
+    record.add([], [plain])
+    export_entries(record.reader(), tmp_path / "plain.csv", *ALWAYS)
+    assert (tmp_path / "plain.csv").read_text().splitlines()[0].endswith(",note")
+    record.add([], [kept])
+    export_entries(record.reader(), tmp_path / "E.csv", *ALWAYS)
+    back = list(read_entries(tmp_path / "E.csv", plant, lambda _: None))
+    assert {(one.who, one.container) for one in back} == {("", ""), ("=Bruno", "can-7")}

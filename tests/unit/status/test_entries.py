@@ -267,3 +267,25 @@ def _entry_or_refusal(fields: dict[str, Any]) -> Entry | Problem:
         return entry_from(fields, PLANT, NOW_S)
     except Problem as problem:
         return problem
+
+
+def test_who_did_it_and_the_container_travel_with_the_entry() -> None:
+    entry = _entry(kind="removal", volume=60, mix_pct=11.4, container="can-7", who=" Inês ")
+    assert (entry.who, entry.container, entry.mix_pct) == ("Inês", "can-7", 11.4)
+    left = _entry(kind="check", value=11.0, volume=0, container="can-7")
+    assert (left.volume_l, left.is_of_container) == (0.0, True)
+    assert not _entry(kind="check", value=8.0).is_of_container
+
+
+@pytest.mark.parametrize(
+    ("fields", "where"),
+    [
+        ({"kind": "removal", "volume": 60, "mix_pct": 11.4}, "mix_pct"),
+        ({"kind": "removal", "volume": 60, "container": "Can 7"}, "container"),
+        ({"kind": "ph", "value": 9.1, "container": "can-7"}, "container"),
+        ({"kind": "check", "value": 9.1, "container": "can-7", "volume": -1}, "volume"),
+        ({"kind": "check", "value": 9.1, "volume": 20}, "volume"),
+    ],
+)
+def test_a_container_only_where_it_belongs(fields: dict[str, Any], where: str) -> None:
+    assert set(_faults(**fields)) == {where}
