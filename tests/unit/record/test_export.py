@@ -109,8 +109,8 @@ def test_a_place_that_cannot_be_written_is_an_error(record: Record, plant: Plant
 
 
 def test_who_and_container_travel_where_there_are_any(record: Record, plant: Plant, tmp_path: Path) -> None:
-    plain = replace(entry(), id="a")
-    kept = replace(entry(), id="b", kind=EntryKind.REMOVAL, who="=Bruno", container="can-7")
+    plain = replace(entry(1), id="a")
+    kept = replace(entry(1), id="b", kind=EntryKind.REMOVAL, who="=Bruno", container="can-7")
     record.add([], [plain])
     export_entries(record.reader(), tmp_path / "plain.csv", *ALWAYS)
     assert (tmp_path / "plain.csv").read_text().splitlines()[0].endswith(",note")
