@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import logging
+import math
 import os
 import signal
 import socket
 import sys
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import TimeoutError as AnswerTimeoutError
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from types import FrameType, TracebackType
 from typing import Any, Final, Self
 
@@ -20,10 +21,10 @@ from apscheduler.schedulers.background import BackgroundScheduler
 from adapters.delivery import Inlet, Receipt, SourceHealth
 from adapters.inlet import make_inlets
 from adapters.mqtt_out import MqttPublisher
-from alerts.types import Alert, Transition
+from alerts.types import Alert, AlertState, Transition
 from monitor.pipeline import Pipeline
 from monitor.plant.errors import RecordError
-from monitor.plant.reading import Entry
+from monitor.plant.reading import Entry, Reading
 from monitor.plant.types import Plant
 from monitor.publishing import Publishing
 from monitor.record.reader import Reader
@@ -61,7 +62,7 @@ class Daemon:
         self._clock, self._tick_s = clock, tick_s
         self._record = Record.open(plant.database, now_s=clock())
         self._reader = self._record.reader()
-        self._pipeline = Pipeline(plant, self._reader.readings, self._reader.latest_checkpoint)
+        self._pipeline = Pipeline(plant, self._reader.readings, self._reader.latest_checkpoint, settle_s=settle_s)
         self._worker = Worker(self._record, self._pipeline, clock, self._told, settle_s=settle_s)
         self._feed = Feed()
         self._inlets: list[Inlet] = make_inlets(plant, clock, self._receipts)
@@ -84,10 +85,10 @@ class Daemon:
 
     def start(self) -> None:
         """Go on from the record and begin to take input in. SourceError if the status page cannot be served."""
-        self._resume()
+        from_s = self._resume()
         if self._server is not None:
             self._server.start()
-        self._worker.start()
+        self._worker.start(self._recall, from_s)
         if self._publisher is not None:
             self._publisher.start()
         for inlet in self._inlets:
@@ -113,19 +114,31 @@ class Daemon:
         self._record.close()
         self._started = False
 
-    def _resume(self) -> None:
-        """Take the last checkpoint and what is on record behind it."""
+    def _resume(self) -> float:
+        """Take the last checkpoint; return the moment from which the record has to be gone over."""
         now_s = self._clock()
         checkpoint = self._reader.latest_checkpoint(None)
         from_s = now_s - LOOK_BACK_S
         if checkpoint is not None:
-            self._pipeline.restore(checkpoint[1])
-            from_s = self._pipeline.stands_at_s or from_s
-        entries = self._reader.entries(from_s - ENTRIES_BACK_S, float("inf"))
-        self._pipeline.take((), entries)
-        self._pipeline.take(list(self._reader.readings(from_s, float("inf"))))
+            from_s = math.nextafter(checkpoint[0], math.inf)
+            self._pipeline.restore(checkpoint[1], self._reader.entries(from_s - ENTRIES_BACK_S, from_s))
+        self._pipeline.take((), self._reader.entries(from_s, math.inf))
+        moves = self._reader.transitions(from_s, math.inf)
+        self._pipeline.resume(filter(_by_people, moves), (self._last_seen_s(from_s, moves), now_s))
         if self._publishing is not None:
             self._publishing.remember_closed(self._reader.alerts())
+        return from_s
+
+    def _last_seen_s(self, from_s: float, moves: Sequence[Transition]) -> float:
+        """Return until when the daemon ran before, as far as the record shows it."""
+        heard_s = self._reader.newest_reading_s()
+        return max(from_s, heard_s or from_s, *(move.time_s for move in moves[-1:]))
+
+    def _recall(self, from_s: float, to_s: float) -> Iterator[Reading]:
+        """Give readings of the record back; none came later than now, whatever the clock said then."""
+        now_s = self._clock()
+        for reading in self._reader.readings(from_s, to_s):
+            yield reading if reading.arrived_s <= now_s else replace(reading, arrived_s=now_s)
 
     def _receipts(self, source: str) -> list[Receipt]:
         return [Receipt(source, *row) for row in self._reader.receipts(source)]
@@ -172,11 +185,12 @@ class Daemon:
 
     def _move(self, how: Callable[[], tuple[Alert, tuple[Transition, ...]] | None]) -> Alert | None:
         def moved() -> Alert | None:
-            result = how()
-            if result is None:
-                return None
-            alert, transitions = result
-            self._record.save_transitions(transitions)
+            with self._pipeline.undone_on_error():
+                result = how()
+                if result is None:
+                    return None
+                alert, transitions = result
+                self._record.save_transitions(transitions)
             if self._publishing is not None:
                 self._publishing.moved(transitions)
             self._feed.publish((alert.sump,), (alert.id,))
@@ -221,9 +235,17 @@ class Daemon:
             troubles.append(Reason("the writer has stopped", "restart the daemon; the log says why"))
         if self._worker.trouble:
             troubles.append(Reason(self._worker.trouble, "free the disk or mend its rights; readings wait meanwhile"))
+        if self._worker.step_trouble:
+            what = f"no new estimate: {self._worker.step_trouble}"
+            troubles.append(Reason(what, "readings are kept meanwhile; look at the log and report it"))
         if age_s is not None and age_s > STEP_OVERDUE_S:
             troubles.append(Reason(f"no estimate for {age_s / 3600.0:.1f} h", "look at the log and at the clock"))
         return troubles
+
+
+def _by_people(move: Transition) -> bool:
+    acknowledged = move.after is AlertState.ACKNOWLEDGED or move.alert.acknowledged_s == move.time_s
+    return acknowledged or move.after is AlertState.SHELVED
 
 
 def _publisher(plant: Plant) -> MqttPublisher | None:

@@ -6,7 +6,10 @@ however late or in whatever lumps the input comes, so a replay says what the liv
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+import json
+import math
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -26,9 +29,13 @@ from monitor.model.types import Estimate, Event, Forecast
 from monitor.plant.reading import Entry, Reading
 from monitor.plant.types import Plant
 from monitor.snapshot import Changes, Snapshot, SumpView
+from monitor.waiting import Waiting
 
 FORECAST_EVERY_S: Final = 3600.0
 CHECKPOINT_BINS: Final = 24
+FOUND_BINS: Final = 10 * 96
+REVISABLE_S: Final = 6.5 * 86400.0
+"""What is told later than this is kept and shown, and moves no estimate: checkpoints reach back a week."""
 MOVED_SHARE: Final = 0.03
 MOVED_PCT: Final = 0.3
 
@@ -50,23 +57,36 @@ class Pipeline:
     """Readings and entries in any order in, estimates, forecasts, events, alerts and recipes out.
 
     `history(from_s, to_s)` gives readings back that are no longer in memory, `past(before_s)` the latest checkpoint no
-    later than that (both from the record; nothing in a replay, where nothing comes that late). Without `calm_too` only
-    sumps that need somebody get recipes and no demand is planned: alerts are the same, and a replay is done sooner.
+    later than that (both from the record; nothing in a replay, where nothing comes that late). A grid point is passed
+    `settle_s` after its moment, to let what is under way arrive. Without `calm_too` only sumps that need somebody get
+    recipes and no demand is planned: alerts are the same, and a replay is done sooner.
     """
 
     def __init__(
-        self, plant: Plant, history: History | None = None, past: Past | None = None, *, calm_too: bool = True
+        self,
+        plant: Plant,
+        history: History | None = None,
+        past: Past | None = None,
+        *,
+        settle_s: float = 0.0,
+        calm_too: bool = True,
     ) -> None:
         self.plant = plant
         self._calm_too = calm_too
-        self.engine = Engine(plant, history, None if past is None else lambda before_s: _engine_of(past(before_s)))
+        self._history, self._past = history, past
+        self.engine = Engine(plant, None if history is None else self._recall, self._older)
         self.silence = Silence(plant)
         self.memory = Memory()
+        self._waiting = Waiting(settle_s)
+        self._moves: list[Transition] = []
         self._forecasts: dict[str, Forecast] = {}
         self._recipes: dict[str, Recipe] = {}
         self._demand: dict[str, MixingDemand] = {}
         self._grid: int | None = None
+        self._began: int | None = None
         self._restored = False
+        self._whole = False
+        self._away_s = (math.inf, -math.inf)
         self.snapshot = Snapshot(now_s=0.0)
 
     @property
@@ -75,47 +95,99 @@ class Pipeline:
         return None if self._grid is None else self._grid * BIN_S
 
     def take(self, readings: Sequence[Reading], entries: Sequence[Entry] = ()) -> None:
-        """Take input in; nothing is worked out before the next `run_until`."""
-        self.silence.add(readings)
-        self.engine.add_readings(readings)
-        self.engine.add_entries(entries)
-        if self._grid is None and readings:
-            self._grid = bin_of(min(reading.time_s for reading in readings))
+        """Take input in; nothing is worked out before the next `run_until`. Unknown sumps are left out."""
+        sumps = self.plant.sumps
+        known = [reading for reading in readings if reading.sump in sumps]
+        self._waiting.add(known, entries)
+        if known:
+            first = bin_of(min(reading.time_s for reading in known))
+            self._grid = first if self._grid is None else self._grid
+            self._began = first if self._began is None else min(first, self._began)
+        self._whole = False
 
-    def due(self, now_s: float) -> bool:
-        """Tell whether a grid point lies between the last one passed and `now_s`."""
-        return self._grid is not None and bin_of(now_s) > self._grid
+    def _recall(self, from_s: float, to_s: float) -> Iterable[Reading]:
+        past = () if self._history is None else self._history(from_s, to_s)
+        return (reading for reading in past if reading.sump in self.plant.sumps)
+
+    def _older(self, before_s: float) -> bytes | None:
+        """Return the engine's bytes of a moment no later than that: of a checkpoint, or of the very beginning."""
+        checkpoint = None if self._past is None else self._past(before_s)
+        if checkpoint is not None:
+            return Memory.engine_part(checkpoint[1])
+        if self._began is None or before_s - self._began * BIN_S > REVISABLE_S:
+            return None
+        return _blank(self.plant, min(self._began, bin_of(before_s)))
+
+    def _feed(self, grid: int) -> None:
+        """Let what counts from this grid point on move the state."""
+        oldest_s = grid * BIN_S - REVISABLE_S
+        for lump in self._waiting.take(grid):
+            self.silence.add(lump.readings)
+            self.engine.add_readings([reading for reading in lump.readings if reading.time_s >= oldest_s])
+            self.engine.add_entries([entry for entry in lump.entries if entry.time_s >= oldest_s])
+            self._moves += lump.moves
 
     def run_until(self, now_s: float) -> Iterable[Changes]:
-        """Pass every grid point up to `now_s`, one `Changes` each."""
-        if self._restored and self._grid is not None and bin_of(now_s) > self._grid:
+        """Pass every grid point up to `now_s`, one `Changes` each; after a restart first where it stood."""
+        if self._restored and self._grid is not None and bin_of(now_s) >= self._grid:
             self._restored = False
-            self._forecast(self._grid * BIN_S)
+            yield self._stand(self._grid)
         while self._grid is not None and bin_of(now_s) > self._grid:
             self._grid += 1
-            yield self._pass(self._grid * BIN_S)
+            yield self._pass(self._grid)
 
     def refreshed_forecasts(self) -> dict[str, Forecast]:
-        """Return forecasts as of the last grid point, made now if they are older."""
+        """Return forecasts as of the last grid point, made now if they are older. Nothing later hangs on them."""
         at_s = self.stands_at_s
-        if at_s is not None and any(f.made_s != at_s for f in self._forecasts.values()):
-            self._forecast(at_s)
-        return self._forecasts
+        if at_s is None or all(f.made_s == at_s for f in self._forecasts.values()):
+            return self._forecasts
+        return self._forecast(at_s)
 
-    def _pass(self, now_s: float) -> Changes:
+    def _pass(self, grid: int) -> Changes:
+        now_s = grid * BIN_S
+        self._feed(grid)
         self.engine.advance(now_s)
-        state = self.engine.at(now_s)
-        now = _Now(now_s, views.estimates(state, self.engine.fixed, self.silence, now_s), ())
-        now.events = tuple(self.memory.news(self.engine.events(), self._silences(now), now_s))
-        hourly = now_s % FORECAST_EVERY_S == 0.0 or not self._forecasts
+        now = self._look(now_s)
+        hourly = now_s % FORECAST_EVERY_S == 0.0 or not self._forecasts or self._away(now_s - BIN_S)
         if hourly or self._elsewhere(now):
-            self._forecast(now_s)
+            self._forecasts = self._forecast(now_s)
             now.forecasts = tuple(self._forecasts.values())
-        now.transitions = self._alert(now, hourly=hourly)
+        if not self._away(now_s):
+            now.events = tuple(self.memory.news(self.engine.events(), self._silences(now), now_s))
+            now.transitions = (*self._redone(), *self._alert(now, hourly=hourly))
         if hourly and self._calm_too:
-            self._demand_anew(now)
+            self.memory.sequence += 1
+            self._plan(now)
+        if self._on_checkpoint():
+            self.engine.findings.forget_before(grid - FOUND_BINS)
+        self._whole = True
         self.snapshot = self._picture(now)
         return Changes(self.snapshot, now.events, now.transitions, now.forecasts)
+
+    def _away(self, now_s: float) -> bool:
+        return self._away_s[0] < now_s < self._away_s[1]
+
+    def _stand(self, grid: int) -> Changes:
+        """Work out again what hangs on the state that a checkpoint brought back."""
+        self._feed(grid)
+        now = self._look(grid * BIN_S)
+        self._forecasts = self._forecast(now.now_s)
+        if self._calm_too:
+            self._recipes = {sump: self._recipe(sump, now, self.memory.recent) for sump in now.estimates}
+            self._plan(now)
+        self.snapshot = self._picture(now)
+        return Changes(self.snapshot)
+
+    def _look(self, now_s: float) -> _Now:
+        return _Now(now_s, views.estimates(self.engine.at(now_s), self.engine.fixed, self.silence, now_s), ())
+
+    def _redone(self) -> list[Transition]:
+        """Do again what people did to alerts before a restart."""
+        done = [move for move in self._moves if move.alert_id in self.memory.alerts]
+        self._moves.clear()
+        for move in done:
+            self._put(move.alert)
+        return done
 
     def _elsewhere(self, now: _Now) -> bool:
         """Tell whether some sump is no longer where its last forecast began: filled, emptied, or checked by hand."""
@@ -129,10 +201,10 @@ class Pipeline:
     def _silences(self, now: _Now) -> list[Event]:
         return self.memory.silences({sump: e.silent for sump, e in now.estimates.items()}, self.silence, now.now_s)
 
-    def _forecast(self, now_s: float) -> None:
+    def _forecast(self, now_s: float) -> dict[str, Forecast]:
         state, fixed = self.engine.at(now_s), self.engine.fixed
         exits = forecast(state, fixed, self.engine.clock.ahead(state, now_s), self.engine.widths())
-        self._forecasts = views.forecasts(exits, fixed, now_s)
+        return views.forecasts(exits, fixed, now_s)
 
     def _alert(self, now: _Now, *, hourly: bool) -> tuple[Transition, ...]:
         recent = self.memory.recent
@@ -162,8 +234,7 @@ class Pipeline:
             loss_jump=loss,
         )
 
-    def _demand_anew(self, now: _Now) -> None:
-        self.memory.sequence += 1
+    def _plan(self, now: _Now) -> None:
         views_of = [(self.plant.sumps[s], e, self._forecasts.get(s)) for s, e in now.estimates.items()]
         self._demand = make_demand(self.plant, views_of, now.now_s, self.memory.sequence)
 
@@ -194,29 +265,63 @@ class Pipeline:
         return self._moved(*lifecycle.shelve(alert, until_s, reason, who, now_s))
 
     def _moved(self, alert: Alert, transition: Transition | None) -> tuple[Alert, tuple[Transition, ...]]:
+        self._put(alert)
+        self.snapshot = replace(self.snapshot, alerts=tuple(self.memory.alerts.values()))
+        return alert, (transition,) if transition is not None else ()
+
+    def _put(self, alert: Alert) -> None:
         if alert.state is AlertState.NORMAL:
             self.memory.alerts.pop(alert.id, None)
         else:
             self.memory.alerts[alert.id] = alert
-        self.snapshot = replace(self.snapshot, alerts=tuple(self.memory.alerts.values()))
-        return alert, (transition,) if transition is not None else ()
+
+    @contextmanager
+    def undone_on_error(self) -> Iterator[None]:
+        """Put the alerts back as they were if the block fails: what cannot be put on record has not happened."""
+        before = dict(self.memory.alerts), self.snapshot
+        try:
+            yield
+        except BaseException:
+            self.memory.alerts, self.snapshot = before
+            raise
 
     def checkpoint_due(self) -> bool:
-        """Tell whether the last grid point is one to keep (every six hours)."""
+        """Tell whether the last grid point is one to keep (every six hours), and all that happened before it is in."""
+        return self._whole and self._on_checkpoint() and not self._waiting.tells_of_before(self.stands_at_s or 0.0)
+
+    def _on_checkpoint(self) -> bool:
         return self._grid is not None and self._grid % CHECKPOINT_BINS == 0
 
     def checkpoint(self) -> tuple[float, bytes]:
-        """Write the whole pipeline down: everything told of times before the returned moment is in it."""
+        """Write the whole pipeline down: everything told of times before the returned moment is in it.
+
+        Forecasts and recipes are not: they are made again, the same where the grid point is a full hour.
+        """
         grid = self._grid or 0
         return grid * BIN_S, self.memory.to_bytes(self.engine.to_bytes(), self.silence)
 
-    def restore(self, blob: bytes) -> None:
-        """Stand where `checkpoint` stood; readings from `time_s` on and recent entries must be taken in afterwards."""
+    def restore(self, blob: bytes, entries: Iterable[Entry] = ()) -> None:
+        """Stand where `checkpoint` stood; all readings and entries from that moment on must be taken in afterwards.
+
+        `entries` are those of some days before it: what they did is in the checkpoint, what they explain is not.
+        """
         self.memory, engine = Memory.from_bytes(blob, self.silence)
         self.engine.restore(engine)
+        self.engine.logbook.add(entry for entry in entries if entry.sump in self.plant.sumps)
         self._grid = self.engine.next_bin
         self._restored = True
+        first = next(iter(self._recall(-math.inf, math.inf)), None)
+        self._began = None if first is None else bin_of(first.time_s)
+
+    def resume(self, moves: Iterable[Transition], away_s: tuple[float, float]) -> None:
+        """Take what people did to alerts before a restart, and between which moments nobody watched.
+
+        Each move is done again at its grid point. Of the time away no alert is raised and no event is told.
+        """
+        self._waiting.add_moves(moves, -1 if self._grid is None else self._grid)
+        self._away_s = away_s
 
 
-def _engine_of(checkpoint: tuple[float, bytes] | None) -> bytes | None:
-    return None if checkpoint is None else Memory.engine_part(checkpoint[1])
+def _blank(plant: Plant, k: int) -> bytes:
+    """Return the bytes of an engine that has heard nothing and stands before bin k."""
+    return json.dumps({**json.loads(Engine(plant).to_bytes()), "next": k}).encode()

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from typing import Final
+from collections.abc import Callable, Iterable
+from typing import Any, Final, TypeVar
 
 from adapters.mqtt_out import MqttPublisher
 from alerts.envelope import cloud_event
-from alerts.types import Alert, Transition
+from alerts.types import Alert, MixingDemand, Recipe, Transition
 from monitor.plant.types import Plant
 from monitor.snapshot import Changes, SumpView
 from monitor.status.shapes import encode, estimate_json, forecast_json, signals_json
+
+T = TypeVar("T")
 
 CLOSED_STAYS_S: Final = 24 * 3600.0
 
@@ -23,6 +25,7 @@ class Publishing:
         self._publisher = publisher
         self._source = f"bandkeeper/{plant.id}"
         self._closed: dict[str, float] = {}
+        self._last: dict[str, object] = {}
 
     def told(self, changes: Changes) -> None:
         """Publish the state of every sump, new forecasts and recipes, transitions and demands."""
@@ -31,7 +34,7 @@ class Publishing:
         for transition in changes.transitions:
             self._transition(transition)
         for fluid, demand in changes.snapshot.mixing.items():
-            self._publisher.publish(f"mixing/{fluid}/demand", encode(demand.as_json()))
+            self._if_new(f"mixing/{fluid}/demand", demand, MixingDemand.as_json)
         self._tidy(changes.snapshot.now_s)
 
     def moved(self, transitions: Iterable[Transition]) -> None:
@@ -48,10 +51,14 @@ class Publishing:
         sump = self._plant.sumps[view.sump]
         state = {"sump": view.sump, **estimate_json(view.estimate), "signals": signals_json(view.estimate, sump)}
         self._publisher.publish(f"{topic}/state", encode(state))
-        if view.forecast is not None:
-            self._publisher.publish(f"{topic}/forecast", encode(forecast_json(view.forecast)))
-        if view.recipe is not None:
-            self._publisher.publish(f"{topic}/recipe", encode(view.recipe.as_json()))
+        self._if_new(f"{topic}/forecast", view.forecast, forecast_json)
+        self._if_new(f"{topic}/recipe", view.recipe, Recipe.as_json)
+
+    def _if_new(self, topic: str, thing: T | None, as_json: Callable[[T], dict[str, Any]]) -> None:
+        """Publish a value that is another one than last time: most stand for an hour, and writing them out costs."""
+        if thing is not None and self._last.get(topic) is not thing:
+            self._last[topic] = thing
+            self._publisher.publish(topic, encode(as_json(thing)))
 
     def _transition(self, transition: Transition) -> None:
         event = cloud_event(transition.alert, transition, self._plant, self._source)

@@ -82,6 +82,10 @@ def replay(plant: Plant, order: Order, console: Console) -> Told:
 
     Raises RecordError if a file cannot be read or the folder cannot be written.
     """
+    if order.every_s % BIN_S:
+        raise RecordError(
+            f"--every {order.every_s:g} s: forecasts can be {BIN_S / 60:.0f} min apart or a multiple of it"
+        )
     written, told = _Written(), Told()
     pipeline = Pipeline(plant, calm_too=False)
     entries = _entries(plant, order, written)
@@ -155,8 +159,13 @@ def _note(pipeline: Pipeline, changes: Changes, order: Order, written: _Written)
     written.events += changes.events
     for transition in changes.transitions:
         written.alerts[transition.alert_id] = _joined(written.alerts.get(transition.alert_id), transition.alert)
-    if now_s % order.every_s == 0.0:
+    if (now_s - _start_s(order)) % order.every_s == 0.0:
         written.forecasts += _rows(pipeline, now_s)
+
+
+def _start_s(order: Order) -> float:
+    """Return a moment at which forecasts are written: the first one asked for where it is a grid point."""
+    return order.from_s if order.from_s is not None and order.from_s % BIN_S == 0.0 else 0.0
 
 
 def _joined(raised: Alert | None, now: Alert) -> Alert:

@@ -1,7 +1,8 @@
 """The one thread that writes: takes deliveries off the queue, puts them on disk, moves the pipeline, hands changes on.
 
 Order within a round: store, acknowledge, take in, pass the grid points that are due, store what changed. A round that
-cannot be stored is kept and tried again; nothing is acknowledged before it is on disk.
+cannot be stored is kept and tried again; nothing is acknowledged before it is on disk. After a restart the record is
+gone over slice by slice between rounds, so that input is stored and acknowledged meanwhile.
 """
 
 from __future__ import annotations
@@ -11,16 +12,15 @@ import math
 import queue
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from concurrent.futures import Future
 from dataclasses import dataclass, field
 from typing import Any, Final
 
 from adapters.delivery import Delivery
-from monitor.model.engine import KEEP_EVERY, KEEP_LONG
 from monitor.model.layout import BIN_S
-from monitor.pipeline import Pipeline
-from monitor.plant.errors import BandkeeperError, ModelError, RecordError
+from monitor.pipeline import REVISABLE_S, Pipeline
+from monitor.plant.errors import BandkeeperError, RecordError
 from monitor.plant.reading import Entry, Reading, Rejected
 from monitor.record.store import Record
 from monitor.snapshot import Changes
@@ -29,12 +29,14 @@ log = logging.getLogger("bandkeeper.worker")
 
 MOST_AT_ONCE: Final = 500
 GATHER_S: Final = 0.05
+MOST_KEPT: Final = 5_000
 MOST_WAITING: Final = 50_000
 RETRY_S: Final = 2.0
 ESTIMATES_EVERY_S: Final = 3600.0
-REVISABLE_S: Final = KEEP_EVERY * KEEP_LONG * BIN_S
+SLICE_S: Final = 3600.0
 
 Ask = Callable[[], Any]
+Recall = Callable[[float, float], Iterable[Reading]]
 
 
 @dataclass(slots=True)
@@ -78,7 +80,10 @@ class Worker:
     ) -> None:
         self.counters = Counters()
         self.trouble = ""
+        self.step_trouble = ""
         self.stepped_s: float | None = None
+        self._recall: Recall | None = None
+        self._recalled_s = math.inf
         self._record, self._pipeline, self._clock, self._told = record, pipeline, clock, told
         self._settle_s = settle_s
         self._unsaved: Changes | None = None
@@ -87,8 +92,9 @@ class Worker:
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="worker", daemon=True)
 
-    def start(self) -> None:
-        """Begin."""
+    def start(self, recall: Recall | None = None, from_s: float = math.inf) -> None:
+        """Begin, with what `recall(from_s, to_s)` gives back of the record from a moment on."""
+        self._recall, self._recalled_s = recall, from_s
         self._thread.start()
 
     def stop(self, within_s: float) -> None:
@@ -139,15 +145,17 @@ class Worker:
                 if stopping:
                     return
                 self._stopping.wait(RETRY_S)
+                self._gather_more(pending)
                 continue
             pending = None
+            self._go_over()
             self._step()
-            if stopping and self._queue.empty():
+            if self._stopping.is_set() and self._queue.empty():
                 return
 
     def _gather(self) -> _Round:
         found = _Round()
-        until = math.inf
+        until = math.inf if self._recall is None else time.monotonic()
         while len(found.deliveries) < MOST_AT_ONCE:
             try:
                 wait_s = None if until == math.inf else max(0.0, until - time.monotonic())
@@ -162,6 +170,13 @@ class Worker:
             until = min(until, time.monotonic() + GATHER_S)
         return found
 
+    def _gather_more(self, found: _Round) -> None:
+        """Let what came meanwhile join a round that the disk refused: people get their answer, input its place."""
+        while len(found.deliveries) < MOST_KEPT and not self._queue.empty():
+            item = self._queue.get()
+            if item is not None:
+                _sort(item, found)
+
     def _store(self, found: _Round) -> bool:
         """Put a round on disk and answer for it; False if the disk refused (the round stays)."""
         readings = [reading for delivery in found.deliveries for reading in delivery.readings]
@@ -171,9 +186,9 @@ class Worker:
         try:
             if readings or rejected or entries:
                 self._add(readings, entries, rejected, receipts)
+                self.trouble = ""
         except RecordError as error:
             return self._refused(found, error)
-        self.trouble = ""
         known = self._new_entries
         for delivery in found.deliveries:
             delivery.done()
@@ -186,7 +201,7 @@ class Worker:
     def _add(
         self, readings: list[Reading], entries: list[Entry], rejected: list[Rejected], receipts: list[Any]
     ) -> None:
-        since_s = self._clock() - REVISABLE_S
+        since_s = self._clock() - REVISABLE_S - BIN_S
         added = self._record.add(readings, entries, rejected, receipts=receipts, revisable_from_s=since_s)
         self.counters.readings_accepted += len(added.readings)
         self.counters.readings_doubled += added.doubled_readings
@@ -210,21 +225,38 @@ class Worker:
             log.warning("cannot write: %s; kept and tried again", error)
         self.trouble = str(error)
 
+    def _go_over(self) -> None:
+        """Take the next slice of the record in, as far as it is not yet gone over."""
+        if self._recall is None:
+            return
+        last = self._recalled_s + SLICE_S > self._clock()
+        to_s = math.inf if last else self._recalled_s + SLICE_S
+        try:
+            self._pipeline.take(list(self._recall(self._recalled_s, to_s)))
+        except RecordError as error:
+            self._note_trouble(error)
+            self._stopping.wait(RETRY_S)
+            return
+        self._recalled_s = to_s
+        self._recall = None if last else self._recall
+
     def _step(self) -> None:
         """Pass the grid points that are due; one whose changes cannot be stored is stored before the next is passed."""
         try:
             if self._unsaved is not None:
                 self._keep(self._unsaved, checkpoint=False)
-            for changes in self._pipeline.run_until(self._clock() - self._settle_s):
+            for changes in self._pipeline.run_until(min(self._clock() - self._settle_s, self._recalled_s)):
                 self._unsaved = changes
                 self._keep(changes, checkpoint=self._pipeline.checkpoint_due())
                 if self._stopping.is_set():
                     break
         except RecordError as error:
             self._note_trouble(error)
-        except ModelError:
+        except Exception as error:  # input is still taken in and kept: it is gone over when the cause is mended
             self.counters.step_failures += 1
-            log.exception("a step of the estimator was refused")
+            if str(error) != self.step_trouble:
+                log.exception("no new estimate")
+            self.step_trouble = str(error) or type(error).__name__
 
     def _keep(self, changes: Changes, *, checkpoint: bool) -> None:
         """Store what a step changed and tell it. A checkpoint goes with it only while no later input has come in."""
@@ -237,6 +269,7 @@ class Worker:
                 # the state holds everything told of moments before the grid point, not of the point itself
                 self._record.save_checkpoint(math.nextafter(time_s, 0.0), blob)
         self._unsaved = None
+        self.trouble = self.step_trouble = ""
         self._told(changes)
         self.counters.steps += 1
         self.stepped_s = self._clock()
