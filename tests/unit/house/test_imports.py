@@ -17,7 +17,8 @@ MAY_IMPORT: Final[dict[str, set[str]]] = {
     "alerts": {PLANT, MODEL},
     SNAPSHOT: {"alerts", MODEL},
     "monitor.memory": {"alerts", MODEL, PLANT},
-    "monitor.pipeline": {"alerts", MODEL, PLANT, SNAPSHOT, "monitor.memory"},
+    "monitor.waiting": {"alerts", MODEL, PLANT},
+    "monitor.pipeline": {"alerts", MODEL, PLANT, SNAPSHOT, "monitor.memory", "monitor.waiting"},
     "monitor.record": {"alerts", MODEL, PLANT, SNAPSHOT},
     "monitor.status": {"alerts", MODEL, PLANT, SNAPSHOT},
     "adapters": {PLANT},
@@ -52,7 +53,7 @@ PURE_ADAPTERS: Final = {
     "adapters.senml",
     "adapters.timestamps",
 }
-PURE_ROOMS: Final = {PLANT, MODEL, "alerts", SNAPSHOT, "monitor.memory", "monitor.pipeline"}
+PURE_ROOMS: Final = {PLANT, MODEL, "alerts", SNAPSHOT, "monitor.memory", "monitor.waiting", "monitor.pipeline"}
 THE_LOADER: Final = "monitor.plant.file"
 NOT_PURE: Final = {
     "asyncio",

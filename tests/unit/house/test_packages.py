@@ -11,6 +11,7 @@ from typing import Any, Final
 
 import pytest
 
+from monitor import __version__
 from tests.unit.house.tree import PACKAGES, ROOT, imports_of, modules, others, python_files, text
 
 UNSEEN: Final = {
@@ -140,6 +141,10 @@ def test_no_heavy_package_comes_along() -> None:
 
 def test_the_wheel_holds_every_package() -> None:
     assert project()["tool"]["hatch"]["build"]["targets"]["wheel"]["packages"] == list(PACKAGES)
+
+
+def test_the_version_is_said_once_and_the_same() -> None:
+    assert project()["project"]["version"] == __version__
 
 
 def test_every_rule_that_is_off_says_why() -> None:
