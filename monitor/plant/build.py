@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 from monitor.plant import schema
 from monitor.plant.calendar import WeeklyCalendar, WeeklySpan
 from monitor.plant.faults import Faults, dotted, listed, near
-from monitor.plant.fluids import read_fluid, read_water
+from monitor.plant.fluids import read_fluid, read_station, read_water
 from monitor.plant.lines import Path
 from monitor.plant.names import check_name, slug
 from monitor.plant.quantity import L_PER_US_GAL
@@ -20,7 +20,7 @@ from monitor.plant.sumps import Known, read_sump
 from monitor.plant.tables import Table, read_table, tables_in
 from monitor.plant.types import Plant, SourceSpec, StatusSpec, Sump
 
-TOP_KEYS = ("plant", "fluid", "water", "duty", "sump", "source", "publish", "status")
+TOP_KEYS = ("plant", "fluid", "water", "duty", "sump", "source", "publish", "status", "station")
 DEFAULT_ATTENDED = (WeeklySpan((0, 1, 2, 3, 4), 6 * 60, 22 * 60),)
 DEFAULT_BUCKET_L = {"metric": 20.0, "us": 5 * L_PER_US_GAL}
 _T = TypeVar("_T")
@@ -59,7 +59,8 @@ class _Builder:
         sumps = self._sumps(known)
         sources = self._sources(own.get("id") or "plant")
         attended = WeeklyCalendar(zone, self._attended(own))
-        publish, status = self._publish(), self._status()
+        publish, status, bucket_l = self._publish(), self._status(), _bucket_l(own)
+        station = read_station(self.document["station"], bucket_l, self.faults) if "station" in self.document else None
         if self.faults.noted:
             return None
         return Plant(
@@ -70,7 +71,7 @@ class _Builder:
             units=own["units"],
             database=self.file.parent / own["database"],
             attended=attended,
-            bucket_l=own["bucket"] or DEFAULT_BUCKET_L[own["units"]],
+            bucket_l=bucket_l,
             fluids=fluids,
             waters=waters,
             duties=duties,
@@ -78,6 +79,7 @@ class _Builder:
             sources=sources,
             publish_source=publish,
             status=status,
+            station=station,
         )
 
     def _raw(self, key: str) -> dict[str, Any]:
@@ -185,3 +187,9 @@ class _Builder:
             self.faults.add(("status", "listen"), text)
             return None
         return StatusSpec(match[1].strip("[]"), int(match[2]))
+
+
+def _bucket_l(own: Table) -> float:
+    """Return what a bucket holds: as told, else as usual with the plant's units."""
+    told: float | None = own.get("bucket")
+    return told if told is not None else DEFAULT_BUCKET_L[own.get("units", "metric")]

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 from monitor.plant import schema
 from monitor.plant.faults import Faults
 from monitor.plant.lines import Path
 from monitor.plant.tables import Table, read_table
-from monitor.plant.types import Fluid, Water
+from monitor.plant.types import Fluid, Station, Water
 
 DEFAULT_LEANEST_PCT = 1.0
 DEFAULT_RICHEST_PCT = 15.0
+DEFAULT_LOWEST_PH = 8.5  # below it properties worsen quickly (GisChem)
+DEFAULT_CHECK_EVERY_S = 8 * 86400.0  # at least weekly (DGUV Information 209-066), and a day's grace
+DEFAULT_SHELF_LIFE_S = 14 * 86400.0  # common practice, no source: use it soon
 
 
 def read_fluid(key: str, raw: Any, faults: Faults) -> Fluid | None:
@@ -33,6 +37,10 @@ def read_fluid(key: str, raw: Any, faults: Faults) -> Fluid | None:
         leanest_make_up_pct=v["leanest_make_up"],
         richest_make_up_pct=v["richest_make_up"],
         hardness_limit_ppm=v["hardness_limit"],
+        conductivity_limit_us_cm=v["conductivity_limit"],
+        lowest_ph=v["lowest_ph"] or DEFAULT_LOWEST_PH,
+        check_every_s=v["check_every"] or DEFAULT_CHECK_EVERY_S,
+        shelf_life_s=v["shelf_life"] or DEFAULT_SHELF_LIFE_S,
     )
 
 
@@ -70,4 +78,25 @@ def _check_make_up(v: Table, low: float | None, path: Path, faults: Faults) -> N
 def read_water(key: str, raw: Any, faults: Faults) -> Water | None:
     """Read one water; None if it has faults."""
     v = read_table(schema.WaterTable, raw, ("water", key), faults)
-    return Water(key, v["hardness"]) if "hardness" in v else None
+    return Water(key, v["hardness"], v.get("conductivity")) if "hardness" in v else None
+
+
+def read_station(raw: Any, bucket_l: float, faults: Faults) -> Station:
+    """Read the mixing station; what is left out limits nothing, and a bucket is the least worth a batch or a cart."""
+    path = ("station",)
+    v = {key: value for key, value in read_table(schema.StationTable, raw, path, faults).items() if value is not None}
+    station = Station(
+        batch_l=v.get("batch", math.inf),
+        smallest_batch_l=v.get("smallest_batch", min(bucket_l, v.get("batch", bucket_l))),
+        cart_l=v.get("cart", bucket_l),
+        mix_step_pct=v.get("mix_step", 0.1),
+        leanest_pct=v.get("leanest", 0.0),
+        richest_pct=v.get("richest", 100.0),
+    )
+    if station.smallest_batch_l > station.batch_l:
+        faults.add((*path, "smallest_batch"), "must not be more than batch")
+    if station.leanest_pct >= station.richest_pct:
+        faults.add(
+            (*path, "leanest"), f"{station.leanest_pct:g} must be less than richest, which is {station.richest_pct:g}"
+        )
+    return station

@@ -109,6 +109,7 @@ TableVolume = Annotated[float, BeforeValidator(_quantity("volume", negative=True
 PerHeightQuantity = Annotated[float, BeforeValidator(_quantity("volume_per_height")), _text_schema("volume_per_height")]
 Area = Annotated[float, BeforeValidator(_quantity("area")), _text_schema("area")]
 Hardness = Annotated[float, BeforeValidator(_quantity("hardness", zero=True)), _text_schema("hardness")]
+Conductivity = Annotated[float, BeforeValidator(_quantity("conductivity", zero=True)), _text_schema("conductivity")]
 Duration = Annotated[float, BeforeValidator(_quantity("time")), _text_schema("time")]
 
 
@@ -163,12 +164,38 @@ class FluidTable(TableModel):
         None, description="richest mix to fill with in percent; 15 if left out", examples=[15.0]
     )
     hardness_limit: Hardness | None = Field(None, description="greatest hardness in the sump, as CaCO3")
+    conductivity_limit: Conductivity | None = Field(None, description="greatest conductivity in the sump, at 25 degC")
+    lowest_ph: Number | None = Field(
+        None, gt=0, lt=14, description="pH below which the fluid counts as fouled; 8.5 if left out", examples=[8.5]
+    )
+    check_every: Duration | None = Field(
+        None, description="a sump checked less often lends no set-aside fluid; 8 d (weekly, and a day) if left out"
+    )
+    shelf_life: Duration | None = Field(
+        None, description="how long set-aside fluid may stand; 14 d if left out, the data sheet decides"
+    )
 
 
 class WaterTable(TableModel):
     """A water at hand for mixing."""
 
     hardness: Hardness = Field(description="hardness as CaCO3", examples=["180 ppm"])
+    conductivity: Conductivity | None = Field(None, description="conductivity at 25 degC", examples=["400 uS/cm"])
+
+
+class StationTable(TableModel):
+    """The mixing station."""
+
+    batch: Volume | None = Field(None, description="what it makes at once; no limit if left out", examples=["200 L"])
+    smallest_batch: Volume | None = Field(
+        None, description="less than this is mixed by hand; a bucket if left out", examples=["40 L"]
+    )
+    cart: Volume | None = Field(None, description="what its cart brings at once; a bucket if left out")
+    mix_step: Number | None = Field(
+        None, gt=0, le=5, description="steps of its setting in percent; 0.1 if left out", examples=[0.1]
+    )
+    leanest: Percent | None = Field(None, description="leanest mix it can make; only the fluid limits it if left out")
+    richest: Percent | None = Field(None, description="richest mix it can make; only the fluid limits it if left out")
 
 
 class DutyTable(TableModel):

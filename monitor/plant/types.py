@@ -31,6 +31,10 @@ class Fluid:
     leanest_make_up_pct: float
     richest_make_up_pct: float
     hardness_limit_ppm: float | None = None
+    conductivity_limit_us_cm: float | None = None
+    lowest_ph: float = 8.5
+    check_every_s: float = 8 * 86400.0
+    shelf_life_s: float = 14 * 86400.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +43,7 @@ class Water:
 
     id: str
     hardness_ppm: float
+    conductivity_us_cm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +102,18 @@ class StatusSpec:
 
 
 @dataclass(frozen=True, slots=True)
+class Station:
+    """The mixing station: what it can make at once and bring. Litres and percent; infinite where nothing limits it."""
+
+    batch_l: float
+    smallest_batch_l: float
+    cart_l: float
+    mix_step_pct: float = 0.1
+    leanest_pct: float = 0.0
+    richest_pct: float = 100.0
+
+
+@dataclass(frozen=True, slots=True)
 class Plant:
     """A whole plant file, resolved."""
 
@@ -115,3 +132,4 @@ class Plant:
     sources: Mapping[str, SourceSpec]
     publish_source: str | None
     status: StatusSpec | None
+    station: Station | None = None
