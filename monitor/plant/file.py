@@ -34,6 +34,7 @@ class PlantFile(schema.TableModel):
     sump: dict[schema.Identifier, schema.SumpTable]
     source: dict[schema.Identifier, SourceTable] = Field(default_factory=dict)
     publish: schema.PublishTable | None = None
+    station: schema.StationTable | None = None
     status: schema.StatusTable | None = None
 
 

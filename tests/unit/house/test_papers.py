@@ -205,6 +205,7 @@ SECTIONS: Final[dict[str, tuple[type[schema.TableModel], ...]]] = {
     '`[source.NAME]` with `kind = "serial"`': (source_schema.SerialTable,),
     '`[source.NAME]` with `kind = "modbus"`': (source_schema.ModbusTable,),
     "`[publish]`": (schema.PublishTable,),
+    "`[station]`": (schema.StationTable,),
     "`[status]`": (schema.StatusTable,),
 }
 SHAPES: Final[tuple[type[schema.TableModel], ...]] = (
