@@ -120,5 +120,3 @@ def _sensitivities(gone: Losses, hours: float) -> tuple[tuple[int, Floats], ...]
         (JOB, gone.drag_l),
         (LEAK, np.full_like(gone.drag_l, hours)),
     )
-
-

@@ -59,9 +59,7 @@ class Findings:
         """Let go of events older than bin k."""
         self._found = [found for found in self._found if found.k >= k]
 
-    def collect(
-        self, state: State, fixed: Fixed, result: Stepped, before: Floats, logbook: Logbook, k: int
-    ) -> None:
+    def collect(self, state: State, fixed: Fixed, result: Stepped, before: Floats, logbook: Logbook, k: int) -> None:
         """Look at what bin k brought."""
         for i in np.flatnonzero(result.jumped & (before[:, jumps.KIND] > 0)):
             self._settle(state, fixed, before[i], int(i), logbook, k, cut_short=True)
@@ -123,7 +121,15 @@ class Findings:
             state.said[:, column] = np.where(doubtful, 1.0, np.where(over, 0.0, state.said[:, column]))
 
     def _say(
-        self, i: int, kind: EventKind, first: int, k: int, litres: float | None, mix: float | None, sure: float, detail: str
+        self,
+        i: int,
+        kind: EventKind,
+        first: int,
+        k: int,
+        litres: float | None,
+        mix: float | None,
+        sure: float,
+        detail: str,
     ) -> None:
         sump = self._ids[i]
         event = Event(
@@ -141,4 +147,6 @@ class Findings:
 
 
 def _words(litres: float, mix: float | None) -> str:
-    return f"{litres:.0f} L taken out, not logged" if mix is None else f"{litres:.0f} L at about {mix:.1f} %, not logged"
+    return (
+        f"{litres:.0f} L taken out, not logged" if mix is None else f"{litres:.0f} L at about {mix:.1f} %, not logged"
+    )

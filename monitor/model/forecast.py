@@ -58,7 +58,12 @@ def _draws() -> tuple[Floats, Floats, Floats, Floats]:
         half = rng.standard_normal((DRAWS // 2, width))
         return np.concatenate([half, -half])
 
-    return pairs(WIDTH), pairs(DAYS)[rng.permutation(DRAWS)], pairs(DAYS)[rng.permutation(DRAWS)], pairs(DAYS)[rng.permutation(DRAWS)]
+    return (
+        pairs(WIDTH),
+        pairs(DAYS)[rng.permutation(DRAWS)],
+        pairs(DAYS)[rng.permutation(DRAWS)],
+        pairs(DAYS)[rng.permutation(DRAWS)],
+    )
 
 
 STATE_Z, WEATHER_Z, JOB_Z, SHARE_Z = _draws()
@@ -92,7 +97,9 @@ def forecast(state: State, fixed: Fixed, ahead: Ahead, widen: Floats) -> Exits:
     path = np.empty((n, 2, 3, len(PATH_STEPS)))
     for begin in range(0, n, CHUNK):
         rows = np.arange(begin, min(begin + CHUNK, n))
-        part = _Futures(state.take(rows), fixed.take(rows), Ahead(ahead.hour, ahead.day, ahead.share[rows]), widen[rows])
+        part = _Futures(
+            state.take(rows), fixed.take(rows), Ahead(ahead.hour, ahead.day, ahead.share[rows]), widen[rows]
+        )
         hours[rows], side[rows] = part.exits()
         path[rows] = part.path()
     return Exits(hours, side, path)
@@ -148,7 +155,9 @@ class _Futures:
             np.multiply(self._by_drag[:, :, day, None], draining[:, None, part], out=drag[:, :, part])
         return vapour, drag
 
-    def _with_valve(self, i: int, vapour: Floats, drag: Floats, gone: Floats, volume: Floats, ln_strength: Floats) -> None:
+    def _with_valve(
+        self, i: int, vapour: Floats, drag: Floats, gone: Floats, volume: Floats, ln_strength: Floats
+    ) -> None:
         """Go over one sump's courses again with the valve that keeps its gauge at a mark ((draws, steps), in place)."""
         mark = self._state.valve[i, 1] + np.where(self._ahead.share[i] > RUNS_SOME, self._state.mean[i, HOLD_UP], 0.0)
         least, strength = float(self._least[i, 0]), np.exp(ln_strength[:, 0])

@@ -15,6 +15,7 @@ import numpy as np
 from monitor.model.kalman import carry_rows
 from monitor.model.layout import BIAS, HOLD_UP, STRENGTH, VALVE_MIX, VOLUME, WIDTH, Fixed, Flags, Floats
 from monitor.model.state import State
+from monitor.model.valves import expected_rise
 
 KIND, FIRST, CONFIRMED, VOLUME_BEFORE, CONCENTRATE_BEFORE, LOST, CONCENTRATE_LOST, SD_VOLUME, SD_STRENGTH = range(9)
 NO_JUMP, TOP_UP, REMOVAL, STRENGTH_ONLY = range(4)
@@ -39,7 +40,9 @@ class Look:
     odd: Flags
 
 
-def look_at_level(state: State, fixed: Fixed, value: Floats, running: Floats, var: Floats, there: Flags, half_lost: Floats) -> Look:
+def look_at_level(
+    state: State, fixed: Fixed, value: Floats, running: Floats, var: Floats, there: Flags, half_lost: Floats
+) -> Look:
     """Compare the gauge with the expected volume (at the middle of the bin: half the bin's losses earlier)."""
     rows = np.zeros((len(value), WIDTH))
     rows[:, VOLUME] = 1.0
@@ -48,7 +51,8 @@ def look_at_level(state: State, fixed: Fixed, value: Floats, running: Floats, va
     residual = np.where(there, value - expected, 0.0)
     known = np.einsum("ni,nij,nj->n", rows, state.cov, rows)
     total = known + var
-    odd = there & state.level_known & (residual**2 > GATE**2 * total) & (np.abs(residual) > LEAST_LEVEL * fixed.full_l)
+    least = LEAST_LEVEL * fixed.full_l + np.where(residual > 0.0, expected_rise(state, fixed), 0.0)
+    odd = there & state.level_known & (residual**2 > GATE**2 * total) & (np.abs(residual) > least)
     return Look(residual, np.asarray(known), np.asarray(total), rows, there, np.asarray(odd))
 
 
@@ -72,7 +76,9 @@ def count_odd(odd: Floats, look: Look, k: int) -> None:
     fresh = look.odd & ~same_side
     ended = look.there & ~look.odd
     odd[:, 0] = np.where(same_side, odd[:, 0] + 1, np.where(fresh, 1.0, np.where(ended, 0.0, odd[:, 0])))
-    odd[:, 1] = np.where(same_side, odd[:, 1] + look.residual, np.where(fresh, look.residual, np.where(ended, 0.0, odd[:, 1])))
+    odd[:, 1] = np.where(
+        same_side, odd[:, 1] + look.residual, np.where(fresh, look.residual, np.where(ended, 0.0, odd[:, 1]))
+    )
     odd[:, 2] = np.where(fresh, float(k), odd[:, 2])
 
 
@@ -94,7 +100,9 @@ def _filling(state: State, fixed: Fixed, level: Look, brix: Look) -> Flags:
     litres = np.where(rises, level.residual, 1.0)
     mix = strength + brix.residual * fixed.factor * (volume + litres) / litres
     slack = 3.0 * np.sqrt(brix.total) * fixed.factor * (volume + litres) / litres
-    possible = (strength + brix.residual * fixed.factor > 0.5) & (mix < np.maximum(2.0 * fixed.target_pct, 15.0) + slack)
+    possible = (strength + brix.residual * fixed.factor > 0.5) & (
+        mix < np.maximum(2.0 * fixed.target_pct, 15.0) + slack
+    )
     return np.asarray(rises & state.strength_known & (brix.residual**2 > 12.0 * brix.total) & possible)
 
 

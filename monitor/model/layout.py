@@ -91,9 +91,7 @@ class Fixed:
     def take(self, rows: Ints) -> Self:
         """Return the same for some rows only."""
         values = {f.name: getattr(self, f.name) for f in fields(self) if f.name != "ids"}
-        return type(self)(
-            ids=tuple(self.ids[i] for i in rows), **{name: value[rows] for name, value in values.items()}
-        )
+        return type(self)(ids=tuple(self.ids[i] for i in rows), **{name: value[rows] for name, value in values.items()})
 
 
 def _factor(sump: Sump) -> float:

@@ -57,7 +57,7 @@ class State:
     brix_odd: Floats  # (n, 3)
     jump: Floats  # (n, 9) the jump being weighed, see monitor.model.jumps
     leak_watch: Floats  # (n, 4) cusum, flag, since bin, peak
-    small_jumps: Floats  # (n, 8, 2) gauge litres and bin of the last small rises
+    hourly: Floats  # (n, 120, 4) the level of the last days, see monitor.model.valves
     drain: Floats  # (n, 4, 2) share of the hold-up still out a while after a stop: mean, variance
     valve: Floats  # (n, 3) flag, gauge litres it keeps, since bin
     losses: Floats  # (n, 96, 2) evaporation and drag-out of the last bins, litres
@@ -92,7 +92,7 @@ class State:
             brix_odd=np.zeros((n, 3)),
             jump=np.zeros((n, 9)),
             leak_watch=np.zeros((n, 4)),
-            small_jumps=np.full((n, 8, 2), NEVER),
+            hourly=np.zeros((n, 120, 4)),
             drain=np.tile(DRAIN_FIRST, (n, 1, 1)),
             valve=np.zeros((n, 3)),
             losses=np.zeros((n, BINS_A_DAY, 2)),

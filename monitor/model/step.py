@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from monitor.model import balance, jumps, leaks, watch
+from monitor.model import balance, jumps, leaks, valves, watch
 from monitor.model.bins import Bin
 from monitor.model.kalman import decay, measure
 from monitor.model.layout import (
@@ -62,7 +62,7 @@ def step(state: State, fixed: Fixed, seen: Bin, moment: Moment, logged_mix: Floa
     _drift(state, fixed, moment)
     chance = watch.duty_chance(state, moment.on_duty, moment.expected)
     running = watch.believe_running(state, seen, chance, moment.hours, moment.on_duty)
-    gone = _pass_time(state, fixed, running, moment)
+    gone, filled_sd = _pass_time(state, fixed, running, moment)
     level = watch.level_seen(state, seen, running)
     look = jumps.look_at_level(state, fixed, level.value, level.running, level.var, level.there, 0.5 * gone.net_l)
     brix = watch.brix_seen(state, seen, running)
@@ -71,8 +71,10 @@ def step(state: State, fixed: Fixed, seen: Bin, moment: Moment, logged_mix: Floa
     jumps.count_odd(state.brix_odd, look_b, moment.k)
     _learn(state, fixed, seen, level, look, brix, look_b, moment.k)
     jumped = _jump(state, fixed, look, look_b, moment.k, logged_mix)
-    _take_in(state, fixed, level, look, brix, look_b, jumped, gone)
-    calm = look.there & ~look.odd & ~jumped & state.level_known
+    _take_in(state, fixed, level, look, brix, look_b, jumped, gone, filled_sd)
+    calm = look.there & ~look.odd & ~jumped & state.level_known & valves.quiet(state, fixed, running)
+    valves.note(state, level.value, level.running, look.there & ~look.odd, moment.k)
+    valves.judge(state, fixed, moment.k)
     watch.learn_draining(state, seen, 0.5 * gone.net_l, calm)
     leaks.keep_positive(state, fixed)
     leaks.watch_losses(state, fixed, look.residual / np.sqrt(look.total), calm)
@@ -95,12 +97,15 @@ def _drift(state: State, fixed: Fixed, moment: Moment) -> None:
     cov[:, VALVE_MIX, VALVE_MIX] += 0.3**2 * hours / 24.0
 
 
-def _pass_time(state: State, fixed: Fixed, running: Floats, moment: Moment) -> balance.Losses:
+def _pass_time(state: State, fixed: Fixed, running: Floats, moment: Moment) -> tuple[balance.Losses, Floats]:
     curve = balance.day_curve(moment.hour)
     idle = balance.losses(state.mean, running, moment.hours, curve, np.zeros(len(running)))
-    filled = _valve(state, running, idle)
+    filled, filled_sd = valves.inflow(state, fixed, running, idle.net_l)
     gone = balance.Losses(idle.idle_l, idle.run_l, idle.drag_l, idle.leak_l, filled)
     state.cov = balance.advance(state.mean, state.cov, gone, moment.hours, 0.01 * fixed.full_l)
+    filled_sd = filled_sd * np.sqrt(moment.hours / HOURS)
+    if filled_sd.any():
+        valves.spread_inflow(state, filled_sd)
     slot = moment.k % BINS_A_DAY
     state.losses[:, slot, 0] = gone.evaporated_l
     state.losses[:, slot, 1] = gone.fluid_l
@@ -109,16 +114,18 @@ def _pass_time(state: State, fixed: Fixed, running: Floats, moment: Moment) -> b
     state.jump[:, jumps.LOST] += np.where(weighed, gone.net_l, 0.0)
     carried = state.mean[:, STRENGTH] * (balance.CARRY * gone.drag_l + gone.leak_l) - state.mean[:, VALVE_MIX] * filled
     state.jump[:, jumps.CONCENTRATE_LOST] += np.where(weighed, carried / 100.0, 0.0)
-    return gone
-
-
-def _valve(state: State, running: Floats, gone: balance.Losses) -> Floats:
-    gauge = state.mean[:, VOLUME] - running * state.mean[:, HOLD_UP] - gone.net_l
-    return np.asarray(np.where(state.valve[:, 0] > 0, np.maximum(state.valve[:, 1] - gauge, 0.0), 0.0))
+    return gone, filled_sd
 
 
 def _learn(
-    state: State, fixed: Fixed, seen: Bin, level: watch.Seen, look: jumps.Look, brix: watch.Seen, look_b: jumps.Look, k: int
+    state: State,
+    fixed: Fixed,
+    seen: Bin,
+    level: watch.Seen,
+    look: jumps.Look,
+    brix: watch.Seen,
+    look_b: jumps.Look,
+    k: int,
 ) -> None:
     known = np.where(state.level_known, 1.0, 0.0) > 0
     count = seen.level_n.sum(axis=1)
@@ -128,7 +135,13 @@ def _learn(
     )
     usable = watch.Seen(brix.value, brix.running, brix.var, brix.there & state.strength_known)
     watch.learn_noise(
-        state, (BRIX_IDLE, BRIX_RUN), usable, look_b.residual, look_b.known_var, seen.brix_n, np.full(len(count), 0.02**2)
+        state,
+        (BRIX_IDLE, BRIX_RUN),
+        usable,
+        look_b.residual,
+        look_b.known_var,
+        seen.brix_n,
+        np.full(len(count), 0.02**2),
     )
     for column, there in ((0, level.there), (1, brix.there)):
         state.last_bin[:, column] = np.where(there, float(k), state.last_bin[:, column])
@@ -158,12 +171,15 @@ def _take_in(
     look_b: jumps.Look,
     jumped: Flags,
     gone: balance.Losses,
+    filled_sd: Floats,
 ) -> None:
     """Believe what is not odd; after a jump the new state is compared afresh."""
     if jumped.any():
         look = jumps.look_at_level(state, fixed, level.value, level.running, level.var, level.there, 0.5 * gone.net_l)
     use = look.there & (~look.odd | jumped)
     measure(state.mean, state.cov, look.rows, look.residual, level.var, use)
+    if filled_sd.any():
+        valves.learn_mix(state, filled_sd, look.residual, look.total, use & ~jumped)
     state.level_known |= use
     # the level moved the strength with it: compare the refractometer with what is expected now
     again = jumps.look_at_brix(state, fixed, brix.value, brix.var, brix.there)

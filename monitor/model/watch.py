@@ -90,7 +90,9 @@ def level_seen(state: State, seen: Bin, belief: Floats) -> Seen:
     total = np.where(there, total, 1.0)
     value = (weight * np.nan_to_num(seen.level_l)).sum(axis=1) / total
     running = (weight * out).sum(axis=1) / total
-    return Seen(value=np.asarray(value), running=np.asarray(running), var=np.asarray(1.0 / total), there=np.asarray(there))
+    return Seen(
+        value=np.asarray(value), running=np.asarray(running), var=np.asarray(1.0 / total), there=np.asarray(there)
+    )
 
 
 def learn_draining(state: State, seen: Bin, half_lost: Floats, use: Flags) -> None:
@@ -119,7 +121,13 @@ def brix_seen(state: State, seen: Bin, belief: Floats) -> Seen:
 
 
 def learn_noise(
-    state: State, columns: tuple[int, int], seen: Seen, residual: Floats, known_var: Floats, count: Floats, floor: Floats
+    state: State,
+    columns: tuple[int, int],
+    seen: Seen,
+    residual: Floats,
+    known_var: Floats,
+    count: Floats,
+    floor: Floats,
 ) -> None:
     """Move the noise of one signal (idle, running) towards what its residuals show; single shocks weigh little."""
     total = known_var + seen.var
@@ -137,7 +145,8 @@ def watch_sticking(state: State, column: int, value: Floats, there: Flags) -> No
     """Count for how many bins in a row a signal said exactly the same."""
     same = there & (value == state.last_seen[:, column])
     other = there & ~same
-    state.same[:, 2 + column] = np.where(other, np.maximum(state.same[:, 2 + column], state.same[:, column]), state.same[:, 2 + column])
+    state.same[:, 2 + column] = np.where(
+        other, np.maximum(state.same[:, 2 + column], state.same[:, column]), state.same[:, 2 + column]
+    )
     state.same[:, column] = np.where(same, state.same[:, column] + 1, np.where(other, 0.0, state.same[:, column]))
     state.last_seen[:, column] = np.where(there, value, state.last_seen[:, column])
-

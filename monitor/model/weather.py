@@ -30,7 +30,9 @@ def pool(state: State, hall: Floats) -> Floats:
     expected_mean, expected_var = float(hall[0]), float(hall[1])
     gain = np.maximum(1.0 / own_var - 1.0 / expected_var, 0.0)
     told = gain > 1e-3
-    said = np.where(told, (own_mean / own_var - expected_mean / expected_var) / np.where(told, gain, 1.0), expected_mean)
+    said = np.where(
+        told, (own_mean / own_var - expected_mean / expected_var) / np.where(told, gain, 1.0), expected_mean
+    )
     weight = np.where(told, 1.0 / (1.0 / np.where(told, gain, 1.0) + OWN_SD**2), 0.0)
     limit = 3.0 * np.sqrt(1.0 / np.where(told, gain, 1.0) + expected_var)
     said = np.clip(said, expected_mean - limit, expected_mean + limit)
