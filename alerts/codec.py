@@ -9,11 +9,13 @@ from __future__ import annotations
 from pydantic import TypeAdapter
 
 from alerts.types import Alert, MixingDemand, Recipe, Transition
+from alerts.watching import LandingRecord
 
 _ALERT = TypeAdapter(Alert)
 _TRANSITION = TypeAdapter(Transition)
 _RECIPE = TypeAdapter(Recipe)
 _DEMAND = TypeAdapter(MixingDemand)
+_LANDING = TypeAdapter(LandingRecord)
 
 
 def alert_to_json(alert: Alert) -> str:
@@ -54,3 +56,13 @@ def demand_to_json(demand: MixingDemand) -> str:
 def demand_from_json(text: str | bytes) -> MixingDemand:
     """Read what `demand_to_json` wrote."""
     return _DEMAND.validate_json(text)
+
+
+def landing_to_json(landing: LandingRecord) -> str:
+    """Write a landing as JSON text, every field kept."""
+    return _LANDING.dump_json(landing).decode()
+
+
+def landing_from_json(text: str | bytes) -> LandingRecord:
+    """Read what `landing_to_json` wrote."""
+    return _LANDING.validate_json(text)

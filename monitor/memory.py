@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any, Final, Self
 
+from alerts.care import Care
 from alerts.codec import alert_from_json, alert_to_json
 from alerts.types import Alert
 from monitor.model.silence import Silence
@@ -27,6 +28,7 @@ class Memory:
     recent: list[Event] = field(default_factory=list)
     silent: dict[str, set[Signal]] = field(default_factory=dict)
     sequence: int = 0
+    care: Care = field(default_factory=Care)
 
     def news(self, found: Iterable[Event], silences: Iterable[Event], now_s: float) -> list[Event]:
         """Return what was not said before, stamped with the moment it is said first."""
@@ -60,6 +62,7 @@ class Memory:
             "recent": [asdict(event) for event in self.recent],
             "silent": {sump: sorted(signals) for sump, signals in self.silent.items()},
             "sequence": self.sequence,
+            "care": self.care.to_json(),
             "heard": silence.heard,
             "since_s": silence.since_s,
             "engine": b64encode(engine).decode(),
@@ -81,6 +84,7 @@ class Memory:
             recent=[_event(one) for one in body["recent"] if one["sump"] in known],
             silent={sump: {Signal(s) for s in names} for sump, names in body["silent"].items() if sump in known},
             sequence=body["sequence"],
+            care=Care.from_json(body.get("care", {}), known),
         )
         return memory, b64decode(body["engine"])
 

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from alerts.setaside import Container
 from alerts.types import Alert, MixingDemand, Recipe, Transition
+from alerts.watching import LandingRecord
 from monitor.model.types import Estimate, Event, Forecast
 
 
@@ -17,6 +19,7 @@ class SumpView:
     estimate: Estimate
     forecast: Forecast | None
     recipe: Recipe | None
+    landings: tuple[LandingRecord, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +31,7 @@ class Snapshot:
     alerts: tuple[Alert, ...] = ()
     mixing: Mapping[str, MixingDemand] = field(default_factory=dict)
     recent_events: tuple[Event, ...] = ()
+    set_aside: tuple[Container, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,3 +42,4 @@ class Changes:
     events: tuple[Event, ...] = ()
     transitions: tuple[Transition, ...] = ()
     forecasts: tuple[Forecast, ...] = ()
+    landings: tuple[LandingRecord, ...] = ()

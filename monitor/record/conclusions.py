@@ -8,8 +8,9 @@ from dataclasses import asdict
 
 from sqlite_utils import Database
 
-from alerts.codec import alert_to_json
+from alerts.codec import alert_to_json, landing_to_json
 from alerts.types import Alert, Transition
+from alerts.watching import LandingRecord
 from monitor.model.types import Estimate, Event, Forecast
 
 
@@ -89,3 +90,18 @@ def save_estimates(db: Database, estimates: Iterable[Estimate]) -> None:
         if estimate.known
     ]
     db.conn.executemany("INSERT OR REPLACE INTO estimate VALUES (?,?,?,?,?,?,?,?)", rows)
+
+
+def save_landings(db: Database, landings: Iterable[LandingRecord]) -> None:
+    """Store where corrections landed; a known id stays as it was: it was said once."""
+    rows = [
+        {
+            "id": landing.id,
+            "sump": landing.sump,
+            "time_s": landing.time_s,
+            "verdict": landing.verdict.value,
+            "body": landing_to_json(landing),
+        }
+        for landing in landings
+    ]
+    db.table("landing").insert_all(rows, ignore=True)

@@ -13,8 +13,9 @@ from typing import Any, Final
 
 from sqlite_utils import Database
 
-from alerts.codec import alert_from_json
+from alerts.codec import alert_from_json, landing_from_json
 from alerts.types import Alert, AlertState, Transition
+from alerts.watching import LandingRecord
 from monitor.model.types import Event, EventKind, Side
 from monitor.plant.errors import RecordError
 from monitor.plant.reading import Entry, EntryKind, Reading, Rejected, Signal
@@ -132,6 +133,11 @@ class Reader:
         """Return what the pipeline noticed in a span, by the time it happened."""
         rows = self._rows(*_span("event", from_s, to_s, sump))
         return [Event(**{**row, "kind": EventKind(row["kind"])}) for row in rows]
+
+    def landings(self, sump: str, limit: int = 20) -> list[LandingRecord]:
+        """Return where the last corrections of a sump landed, the newest first."""
+        sql = "SELECT body FROM landing WHERE sump = :sump ORDER BY time_s DESC, id DESC LIMIT :limit"
+        return [landing_from_json(row["body"]) for row in self._rows(sql, {"sump": sump, "limit": limit})]
 
     def alerts(self, *, open_only: bool = False) -> list[Alert]:
         """Return alerts in the order they were raised."""

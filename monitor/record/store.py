@@ -120,11 +120,12 @@ class Record:
         )
 
     def save(self, changes: Changes) -> None:
-        """Store what a step of the pipeline concluded: events, transitions with their alerts, forecasts."""
+        """Store what a step of the pipeline concluded: events, transitions with alerts, forecasts, landings."""
         with self.transaction():
             conclusions.save_events(self._db, changes.events)
             conclusions.save_transitions(self._db, changes.transitions)
             conclusions.save_forecasts(self._db, changes.forecasts)
+            conclusions.save_landings(self._db, changes.landings)
 
     def save_events(self, events: Iterable[Event]) -> None:
         """Store events; one with a known id takes the place of what was said before."""

@@ -12,6 +12,7 @@ from typing import Any
 
 from alerts.envelope import alert_json
 from alerts.types import rfc3339
+from alerts.watching import LandingRecord
 from monitor.model.types import Estimate, Event, Forecast, Path
 from monitor.plant.reading import Entry, Signal
 from monitor.plant.types import Plant, Sump
@@ -123,7 +124,33 @@ def sump_json(view: SumpView, snapshot: Snapshot, plant: Plant, *, path: bool = 
         "signals": signals_json(view.estimate, sump),
         "forecast": None if view.forecast is None else forecast_json(view.forecast, path=path),
         "recipe": None if view.recipe is None else view.recipe.as_json(),
+        "landings": [landing_json(landing) for landing in view.landings],
         "alerts": [alert_json(alert, plant) for alert in alerts],
+    }
+
+
+def landing_json(landing: LandingRecord) -> dict[str, Any]:
+    """Return where a sump landed after a correction, beside what the recipe had said."""
+    return {
+        "id": landing.id,
+        "time": moment(landing.time_s),
+        "recipe": landing.kind.value,
+        "verdict": landing.verdict.value,
+        "said": {
+            "volume_l": landing.said_volume_l,
+            "concentration_pct": landing.said_pct,
+            "p10": landing.p10,
+            "p90": landing.p90,
+        },
+        "found": {
+            "volume_l": number(landing.found_volume_l),
+            "concentration_pct": number(landing.found_pct),
+            "concentration_sd_pct": number(landing.found_sd_pct),
+        },
+        "off_l": number(landing.off_l),
+        "off_pct": number(landing.off_pct),
+        "who": landing.who,
+        "text": landing.text,
     }
 
 

@@ -1,0 +1,142 @@
+"""What is kept of what people did: fillings under way and where they landed, mixes, containers, checks, what was used.
+
+One `Care` a plant. It is told the entries in the order in which they count, and once a step what is believed of every
+sump; being told an entry twice changes nothing. Its state goes into checkpoints as JSON.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final, Self
+
+from pydantic import TypeAdapter
+
+from alerts.landing import State
+from alerts.setaside import Container, Hygiene, Move, containers, move_of
+from alerts.types import Recipe
+from alerts.watching import LandingRecord, MixBias, Seen, Watch, closed, mix_told, watched
+from monitor.model.types import Estimate
+from monitor.plant.reading import Entry, EntryKind, Signal
+from monitor.plant.types import Plant
+
+LANDINGS_KEPT: Final = 5
+KEEP_MOVES_S: Final = 120 * 86400.0
+_TELLING: Final = (Signal.LEVEL, Signal.REFRACTOMETER)
+
+
+@dataclass(slots=True)
+class Care:
+    """The state: everything here is plain data."""
+
+    watches: dict[str, Watch] = field(default_factory=dict)
+    landings: dict[str, list[LandingRecord]] = field(default_factory=dict)
+    mixers: dict[str, MixBias] = field(default_factory=dict)
+    usual: dict[str, str] = field(default_factory=dict)
+    hygiene: dict[str, Hygiene] = field(default_factory=dict)
+    moves: dict[str, Move] = field(default_factory=dict)
+    before: dict[str, State] = field(default_factory=dict)
+    news: list[Entry] = field(default_factory=list)
+
+    def add(self, entries: Iterable[Entry]) -> None:
+        """Take entries in; they are looked at with the next step."""
+        for entry in entries:
+            self.news.append(entry)
+            if not entry.is_of_container:
+                self.hygiene[entry.sump] = self.hygiene.get(entry.sump, Hygiene()).taken(entry)
+
+    def step(
+        self, plant: Plant, estimates: Mapping[str, Estimate], recipes: Mapping[str, Recipe], now_s: float
+    ) -> tuple[LandingRecord, ...]:
+        """Look at every sump once a step; return the fillings that were judged. `recipes` are those in force so far."""
+        news, self.news = self.news, []
+        told: dict[str, list[Entry]] = {}
+        for entry in news:
+            told.setdefault(entry.sump, []).append(entry)
+            self._move(entry)
+        found = []
+        for name, estimate in estimates.items():
+            if estimate.known:
+                state = state_of(estimate)
+                heard_s = max((estimate.last_heard_s.get(signal, -math.inf) for signal in _TELLING), default=-math.inf)
+                sump, before, entries = plant.sumps[name], self.before.get(name), tuple(told.get(name, ()))
+                seen = Seen(sump, now_s, state, before, recipes.get(name), heard_s, entries)
+                found += self._look(plant, seen)
+                self.before[name] = state
+        self._forget(now_s)
+        return tuple(found)
+
+    def _move(self, entry: Entry) -> None:
+        watch, before = self.watches.get(entry.sump), self.before.get(entry.sump)
+        state = watch.before if watch is not None else before
+        move = move_of(entry, None if state is None else state.concentration_pct)
+        if move is not None:
+            self.moves.setdefault(move.id, move)
+
+    def _look(self, plant: Plant, seen: Seen) -> list[LandingRecord]:
+        name = seen.sump.id
+        watch = watched(self.watches.get(name), seen)
+        if watch is None:
+            return []
+        if seen.now_s < watch.closes_s:
+            self.watches[name] = watch
+            return []
+        self.watches.pop(name, None)
+        if seen.heard_s < watch.moved_s:
+            return []
+        self._learn(watch, seen)
+        landing = closed(plant, watch, seen.now, seen.now_s)
+        if landing is None:
+            return []
+        self.landings[name] = [landing, *self.landings.get(name, [])][:LANDINGS_KEPT]
+        return [landing]
+
+    def _learn(self, watch: Watch, seen: Seen) -> None:
+        told = mix_told(watch, seen.now, seen.sump.full_l)
+        if any(entry.kind is EntryKind.TOP_UP for entry in watch.entries):
+            self.usual[watch.sump] = watch.who
+        if told is not None:
+            self.mixers[watch.who] = self.mixers.get(watch.who, MixBias()).learnt(*told)
+
+    def _forget(self, now_s: float) -> None:
+        if any(move.time_s < now_s - KEEP_MOVES_S for move in self.moves.values()):
+            self.moves = {name: move for name, move in self.moves.items() if move.time_s >= now_s - KEEP_MOVES_S}
+
+    def mixer_of(self, sump: str) -> tuple[str, MixBias] | None:
+        """Return who usually mixes for a sump and how, where that is worth allowing for."""
+        who = self.usual.get(sump, "")
+        bias = self.mixers.get(who, MixBias())
+        return (who, bias) if bias.matters else None
+
+    def containers(self, plant: Plant, now_s: float) -> tuple[Container, ...]:
+        """Return what stands in each container, the oldest first."""
+        return containers(plant, self.moves.values(), self.hygiene, now_s)
+
+    def to_json(self) -> Any:
+        """Return the state as plain values."""
+        return _CARE.dump_python(self, mode="json")
+
+    @classmethod
+    def from_json(cls, body: Any, plant: Iterable[str]) -> Self:
+        """Read what `to_json` wrote; sumps that are gone from the plant file are left out."""
+        care: Self = _CARE.validate_python(body)  # type: ignore[assignment]
+        known = set(plant)
+        for name in ("watches", "landings", "usual", "hygiene", "before"):
+            setattr(care, name, {sump: value for sump, value in getattr(care, name).items() if sump in known})
+        care.moves = {name: move for name, move in care.moves.items() if move.sump in known}
+        return care
+
+
+_CARE: TypeAdapter[Care] = TypeAdapter(Care)
+
+
+def state_of(estimate: Estimate) -> State:
+    """Return the estimate as volume and strength with their uncertainties."""
+    return State(
+        estimate.volume_l,
+        estimate.concentration_pct,
+        estimate.volume_sd_l,
+        estimate.concentration_sd_pct,
+        estimate.correlation,
+    )
