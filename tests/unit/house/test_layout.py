@@ -86,3 +86,14 @@ def test_live_tests_say_what_they_need(path: Path) -> None:
             assert "pytest.mark.live" in said, f"{path} is not marked as live"
     if path.parts[1] == "live":
         assert "pytest.mark.live" in said, f"{path} is not marked as live"
+
+
+def test_functions_are_short() -> None:
+    lengths = sorted(
+        node.end_lineno - node.lineno + 1
+        for path in python_files(*PACKAGES)
+        for node in ast.walk(tree_of(path))
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) and node.end_lineno is not None
+    )
+    assert lengths[len(lengths) // 2] < 10
+    assert lengths[len(lengths) * 9 // 10] < 35
