@@ -3,69 +3,24 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
-from adapters.delivery import Receipt, SourceState
+from adapters.delivery import SourceState
 from adapters.inlet import make_inlets
 from adapters.mqtt import MqttInlet
 from adapters.mqtt_client import MqttSettings
-from adapters.pace import Pace
 from adapters.payloads import payload_named
 from adapters.routes import routes_of
 from monitor.plant.reading import Signal
-from monitor.plant.types import Plant
-from tests.fixtures.mosquitto import Broker, Certificates
+from tests.fixtures.mosquitto import Broker
 from tests.fixtures.plants import mqtt_source, plant, signal, sump
 from tests.fixtures.ports import wait_for
-from tests.live.adapters.sink import PACE, Sink, Talker
+from tests.live.adapters.hall import BRIX, LEVEL, T0, MakeInlet, wait_up, works
+from tests.live.adapters.sink import Sink, Talker
 
 pytestmark = [pytest.mark.live, pytest.mark.broker]
-
-LEVEL = "hall-1/lathe-04/level"
-BRIX = "hall-1/lathe-04/brix"
-T0 = 1_930_000_000
-
-MakeInlet = Callable[..., MqttInlet]
-
-
-def works(port: int, payload: str = "json", **options: object) -> Plant:
-    return plant(
-        [mqtt_source("hall", port, payload=payload, **options)],
-        sump(
-            "lathe-04",
-            signal(Signal.LEVEL, "hall", LEVEL, "mm"),
-            signal(Signal.REFRACTOMETER, "hall", BRIX, "degBx"),
-        ),
-        sump("mill-02", signal(Signal.LEVEL, "hall", "hall-1/mill-02/level", "cm")),
-    )
-
-
-@pytest.fixture
-def inlet() -> Iterator[MakeInlet]:
-    """Give a maker of inlets with short waits; all are stopped at the end."""
-    made: list[MqttInlet] = []
-
-    def make(port: int, payload: str = "json", receipts: tuple[Receipt, ...] = (), **options: object) -> MqttInlet:
-        shop = works(port, payload, **options)
-        settings = MqttSettings.of(shop.sources["hall"], "bandkeeper-test-works-hall")
-        routes = routes_of(shop, "hall")
-        new = MqttInlet(
-            settings, routes, payload_named(payload), lambda: time.time() + 200e6, pace=Pace(**PACE), receipts=receipts
-        )
-        made.append(new)
-        return new
-
-    yield make
-    for one in made:
-        one.stop()
-
-
-def wait_up(one: MqttInlet) -> None:
-    wait_for(lambda: one.health().state is SourceState.UP, "the inlet is up")
-    wait_for(lambda: not one._asked, "the subscriptions are confirmed")
 
 
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])
@@ -189,79 +144,6 @@ def test_a_broker_that_is_not_there_yet_is_waited_for(tmp_path: Path, inlet: Mak
         sink.wait(1)
         one.stop()
     assert one.health().state is SourceState.STOPPED
-
-
-def test_tls_with_an_authority_of_its_own(tmp_path: Path, certificates: Certificates, inlet: MakeInlet) -> None:
-    password = tmp_path / "password"
-    password.write_text("corn-flower\n")
-    with Broker(tmp_path, tls=certificates, client_certificates=True, users={"hall": "corn-flower"}) as broker:
-        files = {"ca_file": str(certificates.authority), "username": "hall", "password_file": str(password)}
-        card = {"client_certificate": str(certificates.client), "client_key": str(certificates.client_key)}
-        sink, one = Sink(), inlet(broker.port, **files, **card)
-        one.start(sink)
-        wait_up(one)
-
-        def secure(client: object) -> None:
-            client.tls_set(str(certificates.authority), str(certificates.client), str(certificates.client_key))  # type: ignore[attr-defined]
-            client.username_pw_set("hall", "corn-flower")  # type: ignore[attr-defined]
-
-        talker = Talker(broker.port, secure)
-        for n in range(200):
-            talker.say_json(LEVEL, t=T0 + n, v=n)
-        talker.close()
-        sink.wait(200)
-        assert sink.values == list(range(200))
-        one.stop()
-
-        without_card = inlet(broker.port, **files, client_id="no-card")
-        without_card.start(sink)
-        wait_for(lambda: "client certificate" in without_card.health().remedy, "it names the client certificate")
-        without_card.stop()
-
-
-def test_a_strange_authority_is_refused(tmp_path: Path, certificates: Certificates, inlet: MakeInlet) -> None:
-    with Broker(tmp_path, tls=certificates) as broker:
-        one = inlet(broker.port, ca_file=str(certificates.client))
-        one.start(Sink())
-        wait_for(lambda: one.health().state is SourceState.REFUSED, "the certificate is refused")
-        assert "ca_file" in one.health().remedy
-        one.stop()
-
-
-@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
-def test_a_wrong_password_is_said_and_put_right(tmp_path: Path, inlet: MakeInlet, protocol: str) -> None:
-    password = tmp_path / "password"
-    password.write_text("wrong")
-    with Broker(tmp_path, users={"hall": "right"}) as broker:
-        one = inlet(broker.port, username="hall", password_file=str(password), protocol=protocol)
-        one.start(Sink())
-        wait_for(lambda: one.health().state is SourceState.REFUSED, "the log-in is refused")
-        assert "password" in one.health().remedy
-        assert "wrong" not in repr(one.health())
-        password.write_text("right")
-        wait_up(one)
-        one.stop()
-
-
-def test_a_log_in_that_is_asked_for_and_missing(tmp_path: Path, inlet: MakeInlet) -> None:
-    with Broker(tmp_path, users={"hall": "right"}) as broker:
-        one = inlet(broker.port)
-        one.start(Sink())
-        wait_for(lambda: one.health().state is SourceState.REFUSED, "the log-in is refused")
-        assert "username and password_file" in one.health().remedy
-        one.stop()
-
-
-def test_the_password_may_be_a_systemd_credential(
-    tmp_path: Path, inlet: MakeInlet, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    (tmp_path / "hall-password").write_text("right\n")
-    monkeypatch.setenv("CREDENTIALS_DIRECTORY", str(tmp_path))
-    with Broker(tmp_path, users={"hall": "right"}) as broker:
-        one = inlet(broker.port, username="hall")
-        one.start(Sink())
-        wait_up(one)
-        one.stop()
 
 
 def test_garbage_is_kept_acknowledged_and_does_not_block(broker: Broker, inlet: MakeInlet) -> None:
