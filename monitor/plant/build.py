@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path as FilePath
 from typing import Any, TypeVar
 
@@ -13,6 +14,8 @@ from monitor.plant.faults import Faults, dotted, listed, near
 from monitor.plant.fluids import read_fluid, read_station, read_water
 from monitor.plant.lines import Path
 from monitor.plant.names import check_name, slug
+from monitor.plant.people import Closure, closed_days
+from monitor.plant.people_build import Ground, read_alerting, read_closures, split_address
 from monitor.plant.quantity import L_PER_US_GAL
 from monitor.plant.sources import Address, Home, read_source
 from monitor.plant.spans import read_duty, read_spans
@@ -20,7 +23,10 @@ from monitor.plant.sumps import Known, read_sump
 from monitor.plant.tables import Table, read_table, tables_in
 from monitor.plant.types import Plant, SourceSpec, StatusSpec, Sump
 
-TOP_KEYS = ("plant", "fluid", "water", "duty", "sump", "source", "publish", "status", "station")
+TOP_KEYS = (
+    *("plant", "fluid", "water", "duty", "sump", "source", "publish", "status", "station"),
+    *("channel", "person", "group", "on_call", "route", "reports", "closed"),
+)
 DEFAULT_ATTENDED = (WeeklySpan((0, 1, 2, 3, 4), 6 * 60, 22 * 60),)
 DEFAULT_BUCKET_L = {"metric": 20.0, "us": 5 * L_PER_US_GAL}
 _T = TypeVar("_T")
@@ -57,10 +63,13 @@ class _Builder:
             fluids, waters, duties, {key: tuple(self._raw(key)) for key in ("fluid", "water", "duty", "source")}
         )
         sumps = self._sumps(known)
-        sources = self._sources(own.get("id") or "plant")
-        attended = WeeklyCalendar(zone, self._attended(own))
+        closures = read_closures(self.document.get("closed", []), self._raw("sump"), self.faults)
+        sources = self._sources(self._home(own))
+        attended = WeeklyCalendar(zone, self._attended(own), closed_days(closures))
         publish, status, bucket_l = self._publish(), self._status(), _bucket_l(own)
         station = read_station(self.document["station"], bucket_l, self.faults) if "station" in self.document else None
+        ground = Ground(self._home(own), zone, self._areas(), attended)
+        alerting = read_alerting(self.document, closures, ground, self.faults)
         if self.faults.noted:
             return None
         return Plant(
@@ -75,11 +84,12 @@ class _Builder:
             fluids=fluids,
             waters=waters,
             duties=duties,
-            sumps=sumps,
+            sumps={key: _with_closed_duty(sump, closures) for key, sump in sumps.items()},
             sources=sources,
             publish_source=publish,
             status=status,
             station=station,
+            alerting=alerting,
         )
 
     def _raw(self, key: str) -> dict[str, Any]:
@@ -143,8 +153,15 @@ class _Builder:
                 text = f'"{address.text}" of source "{source}" is taken by {dotted(owner[:-1])}'
                 self.faults.add(address.path, f"{text} (line {self.faults.lines.of(owner)}): give each signal its own")
 
-    def _sources(self, plant_id: str) -> dict[str, SourceSpec]:
-        home = Home(self.file.parent, plant_id, self.credentials)
+    def _home(self, own: Table) -> Home:
+        return Home(self.file.parent, own.get("id") or "plant", self.credentials)
+
+    def _areas(self) -> dict[str, str]:
+        """Return the area of every sump, however faulty the rest of it is."""
+        tables = {key: raw for key, raw in self._raw("sump").items() if isinstance(raw, dict)}
+        return {key: raw["area"].strip() if isinstance(raw.get("area"), str) else "" for key, raw in tables.items()}
+
+    def _sources(self, home: Home) -> dict[str, SourceSpec]:
         asked: dict[str, list[Address]] = {}
         for source, address in self._addresses():
             asked.setdefault(source, []).append(address)
@@ -178,7 +195,9 @@ class _Builder:
 
     def _status(self) -> StatusSpec | None:
         values = read_table(schema.StatusTable, self.document.get("status", {}), ("status",), self.faults)
-        listen = values.get("listen", "off")
+        listen, address = values.get("listen", "off"), values.get("address")
+        if address is not None and split_address(address) is None:
+            self.faults.add(("status", "address"), 'must be a web address, such as "https://bandkeeper.example.org"')
         if listen == "off":
             return None
         match = _LISTEN.fullmatch(listen)
@@ -186,10 +205,18 @@ class _Builder:
             text = f'"{listen}" must be an address and a port, such as "127.0.0.1:8480", or "off"'
             self.faults.add(("status", "listen"), text)
             return None
-        return StatusSpec(match[1].strip("[]"), int(match[2]))
+        return StatusSpec(match[1].strip("[]"), int(match[2]), (address or "").rstrip("/"))
 
 
 def _bucket_l(own: Table) -> float:
     """Return what a bucket holds: as told, else as usual with the plant's units."""
     told: float | None = own.get("bucket")
     return told if told is not None else DEFAULT_BUCKET_L[own.get("units", "metric")]
+
+
+def _with_closed_duty(sump: Sump, closures: tuple[Closure, ...]) -> Sump:
+    """Let a sump's machine stand still on the days on which the plant is closed or it is shut down."""
+    days = closed_days(closures, sump.id)
+    if sump.duty is None or not days:
+        return sump
+    return replace(sump, duty=replace(sump.duty, calendar=replace(sump.duty.calendar, closed=days)))

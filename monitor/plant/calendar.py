@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 MINUTES_A_DAY = 1440
 DAY_S = 86400.0
-_LOOK_AHEAD_S = (8 * DAY_S, 30 * DAY_S)
+_LOOK_AHEAD_S = (8 * DAY_S, 30 * DAY_S, 400 * DAY_S)
 _FOREVER_S = 16 * DAY_S
 
 Interval = tuple[float, float]
@@ -59,6 +59,7 @@ class WeeklyCalendar:
 
     zone: str
     spans: tuple[WeeklySpan, ...]
+    closed: frozenset[int] = frozenset()
 
     def covers(self, time_s: float) -> bool:
         """Tell whether the moment lies in a span (start included, end not)."""
@@ -106,7 +107,7 @@ class WeeklyCalendar:
         return np.clip(np.divide(covered, widths, out=np.zeros_like(widths), where=widths > 0), 0.0, 1.0)
 
     def _day(self, ordinal: int) -> tuple[Interval, ...]:
-        return _day_intervals(self.zone, self.spans, ordinal)
+        return () if ordinal in self.closed else _day_intervals(self.zone, self.spans, ordinal)
 
 
 def always(zone: str) -> WeeklyCalendar:

@@ -17,6 +17,15 @@ from monitor.plant.build import build_plant
 from monitor.plant.errors import Fault, PlantFileError
 from monitor.plant.faults import Faults
 from monitor.plant.lines import Lines
+from monitor.plant.people_schema import (
+    ChannelTable,
+    ClosedTable,
+    GroupTable,
+    OnCallTable,
+    PersonTable,
+    ReportsTable,
+    RouteTable,
+)
 from monitor.plant.source_schema import SourceTable
 from monitor.plant.syntax import read_toml
 from monitor.plant.types import Plant
@@ -36,6 +45,13 @@ class PlantFile(schema.TableModel):
     publish: schema.PublishTable | None = None
     station: schema.StationTable | None = None
     status: schema.StatusTable | None = None
+    channel: dict[schema.Identifier, ChannelTable] = Field(default_factory=dict)
+    person: dict[schema.Identifier, PersonTable] = Field(default_factory=dict)
+    group: dict[schema.Identifier, GroupTable] = Field(default_factory=dict)
+    on_call: dict[schema.Identifier, OnCallTable] = Field(default_factory=dict)
+    route: dict[schema.Identifier, RouteTable] = Field(default_factory=dict)
+    reports: ReportsTable | None = None
+    closed: list[ClosedTable] = Field(default_factory=list)
 
 
 def load_plant(path: Path) -> Plant:

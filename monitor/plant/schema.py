@@ -326,6 +326,11 @@ class StatusTable(TableModel):
     listen: Text = Field(
         "127.0.0.1:8480", description='address and port of the page and API, or "off"', examples=["127.0.0.1:8480"]
     )
+    address: Text | None = Field(
+        None,
+        description="address at which phones reach the page, for links",
+        examples=["https://bandkeeper.example.org"],
+    )
 
 
 def known_keys(model: type[TableModel]) -> dict[str, str]:

@@ -96,6 +96,11 @@ def _remedy(path: Path, keys: dict[str, str]) -> str:
             "secrets never stand in this file: put it alone in a file that only the daemon may read and write "
             f'password_file = "THAT FILE", or give systemd the credential {path[-2]}-password'
         )
+    if "secret_file" in keys:
+        return (
+            "secrets never stand in this file: put it alone in a file that only the daemon may read and write "
+            f'secret_file = "THAT FILE", or give systemd the credential {path[-2]}-secret'
+        )
     if "client_key" in keys:
         return 'secrets never stand in this file: name the file that holds the key, client_key = "THAT FILE"'
     return "secrets never stand in this file, and nothing in this table needs one: take it out"

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Literal
 
 from monitor.plant.calendar import WeeklyCalendar
+from monitor.plant.people import Alerting
 from monitor.plant.quantity import Unit
 from monitor.plant.reading import Signal
 from monitor.plant.tank import Tank
@@ -95,10 +96,11 @@ class SourceSpec:
 
 @dataclass(frozen=True, slots=True)
 class StatusSpec:
-    """Where the status API listens."""
+    """Where the status API listens, and the address at which phones reach it (empty: nowhere but here)."""
 
     host: str
     port: int
+    address: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,3 +135,4 @@ class Plant:
     publish_source: str | None
     status: StatusSpec | None
     station: Station | None = None
+    alerting: Alerting = field(default_factory=Alerting)

@@ -14,7 +14,7 @@ import pytest
 from adapters.mqtt_out import MqttPublisher
 from alerts.lifecycle import acknowledge
 from monitor import cli
-from monitor.plant import schema, source_schema
+from monitor.plant import people_schema, schema, source_schema
 from monitor.plant.errors import PlantFileError
 from monitor.plant.file import PlantFile, load_plant, plant_schema
 from monitor.plant.quantity import parse_quantity
@@ -207,6 +207,15 @@ SECTIONS: Final[dict[str, tuple[type[schema.TableModel], ...]]] = {
     "`[publish]`": (schema.PublishTable,),
     "`[station]`": (schema.StationTable,),
     "`[status]`": (schema.StatusTable,),
+    '`[channel.NAME]` with `kind = "mail"`': (people_schema.MailTable,),
+    '`[channel.NAME]` with `kind = "webhook"`': (people_schema.WebhookTable,),
+    "`[person.NAME]`": (people_schema.PersonTable,),
+    "`[[person.NAME.reach]]`": (people_schema.ReachTable,),
+    "`[group.NAME]`": (people_schema.GroupTable,),
+    "`[on_call.NAME]`": (people_schema.OnCallTable,),
+    "`[route.NAME]`": (people_schema.RouteTable,),
+    "`[reports]`": (people_schema.ReportsTable,),
+    "`[[closed]]`": (people_schema.ClosedTable,),
 }
 SHAPES: Final[tuple[type[schema.TableModel], ...]] = (
     schema.PerHeightTable,
@@ -248,6 +257,8 @@ def test_the_readme_names_every_key_with_its_default(heading: str) -> None:
 def _same(told: str, default: object) -> bool:
     if isinstance(default, bool):
         return told == str(default).lower()
+    if isinstance(default, list):
+        return told == ", ".join(default)
     if isinstance(default, float) and not re.fullmatch(r"[\d.]+", told):
         return parse_quantity(told, "time") == default
     return float(told) == default if isinstance(default, int | float) else told == default

@@ -1,0 +1,131 @@
+"""Who is told what, by which channel and when, as the plant file says it: plain frozen values."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Literal
+from zoneinfo import ZoneInfo
+
+from monitor.plant.calendar import WeeklyCalendar
+
+PRIORITIES = ("high", "medium", "low")
+When = Literal["always", "attended", "unattended"]
+ChannelKind = Literal["mail", "webhook"]
+Form = Literal["full", "short"]
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelSpec:
+    """A way out. `form` short sends 160 characters; `options` are the kind's own settings, checked by the loader.
+
+    mail: host, port, security ("starttls", "tls", "plain"), username, password_file, ca_file, sender, timeout (s).
+    webhook: url, secret_file, ca_file, timeout (s).
+    """
+
+    id: str
+    kind: ChannelKind
+    form: Form
+    options: Mapping[str, object] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """One way to reach a person: a channel and the address there (empty for a webhook that needs none)."""
+
+    channel: str
+    to: str
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """Somebody, or a program, that can be told.
+
+    `there` None means at any time; in `quiet` hours only the `quiet_lets_through` priorities get through.
+    """
+
+    id: str
+    name: str
+    reach: tuple[Reach, ...]
+    there: WeeklyCalendar | None
+    quiet: WeeklyCalendar
+    quiet_lets_through: tuple[str, ...] = ("high",)
+
+
+@dataclass(frozen=True, slots=True)
+class OnCall:
+    """People who take turns of `turn_days`, the first from the local midnight of day `first_day` (ordinal) on."""
+
+    id: str
+    people: tuple[str, ...]
+    zone: str
+    first_day: int
+    turn_days: int = 7
+
+    def at(self, time_s: float) -> str:
+        """Return who is on call; hand-over is at local midnight. Before the first turn the order runs backwards."""
+        day = datetime.fromtimestamp(time_s, ZoneInfo(self.zone)).date().toordinal()
+        return self.people[(day - self.first_day) // self.turn_days % len(self.people)]
+
+
+@dataclass(frozen=True, slots=True)
+class Route:
+    """Which alerts go to whom: `to` and `escalate_to` name people, groups and rotas; no `areas` or `kinds` mean all."""
+
+    id: str
+    to: tuple[str, ...]
+    priorities: tuple[str, ...] = PRIORITIES
+    areas: tuple[str, ...] = ()
+    kinds: tuple[str, ...] = ()
+    when: When = "always"
+    every_change: bool = False
+    escalate_after_s: float | None = None
+    escalate_to: tuple[str, ...] = ()
+    remind_every_s: float | None = None
+    reminders: int = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Reports:
+    """The regular messages: hand-over before the attended window ends, what happened in the night, all is well."""
+
+    to: tuple[str, ...] = ()
+    hand_over_s: float | None = 3600.0
+    morning: bool = True
+    well_every_s: float | None = None
+    well_to: tuple[str, ...] = ()
+    accept_gaps: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Closure:
+    """Days (ordinals, both included) on which the plant is closed, or only some of its machines are shut down."""
+
+    first_day: int
+    last_day: int
+    name: str
+    sumps: tuple[str, ...] = ()
+
+    def covers(self, day: int) -> bool:
+        """Tell whether a day lies in the closure."""
+        return self.first_day <= day <= self.last_day
+
+
+@dataclass(frozen=True, slots=True)
+class Alerting:
+    """All of it. Without a route nothing is sent; alerts are shown on the page and over MQTT."""
+
+    channels: Mapping[str, ChannelSpec] = field(default_factory=dict)
+    people: Mapping[str, Person] = field(default_factory=dict)
+    groups: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    on_call: Mapping[str, OnCall] = field(default_factory=dict)
+    routes: Mapping[str, Route] = field(default_factory=dict)
+    reports: Reports = field(default_factory=Reports)
+    closures: tuple[Closure, ...] = ()
+
+
+def closed_days(closures: tuple[Closure, ...], sump: str | None = None) -> frozenset[int]:
+    """Return the days on which the whole plant is closed, with those on which this sump's machine is shut down."""
+    meant = (one for one in closures if not one.sumps or sump in one.sumps)
+    return frozenset(day for one in meant for day in range(one.first_day, one.last_day + 1))
