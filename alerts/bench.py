@@ -11,6 +11,8 @@ from alerts.balance import Charge, run_down
 from alerts.containers import Measures
 from alerts.landing import State, chance_between
 from alerts.minerals import WaterChoice, choose_water
+from alerts.setaside import Container
+from alerts.watching import MixBias
 from monitor.model.types import Estimate, Forecast, Side
 from monitor.plant.types import Plant, Sump
 
@@ -28,7 +30,11 @@ _LOW_SHARE = 0.25  # a sump this near its lowest level (share of the range) is t
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """One sump at the moment a recipe is for. `start` is rounded as the recipe prints it."""
+    """One sump at the moment a recipe is for. `start` is rounded as the recipe prints it.
+
+    `kept` is the set-aside fluid of the plant, the oldest first; `mixer` is who usually mixes for this sump, where the
+    mixes come out beside what is asked.
+    """
 
     plant: Plant
     sump: Sump
@@ -41,6 +47,8 @@ class Bench:
     loss_l_per_h: float
     evaporation_share: float
     water: WaterChoice
+    kept: tuple[Container, ...] = ()
+    mixer: tuple[str, MixBias] | None = None
 
     @property
     def band(self) -> tuple[float, float]:

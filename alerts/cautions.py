@@ -18,6 +18,7 @@ CAUTIONS = {
     "circulate": "Let it circulate before you measure, and take the sample from the moving fluid.",
     "store": "Keep what you take out closed and labelled: fluid, strength, date, sump. "
     "Use it soon and only for the same fluid; never move fluid from a fouled sump.",
+    "reuse": "Look at set-aside fluid and smell it before you use it; fluid that smells or shows layers is waste.",
     "waste": "Fluid you do not keep is waste: local rules decide, never the drain.",
     "leak": "Treat pressurised lines, hot parts and spilt fluid as dangerous until the machine is stopped.",
     "rules": "Local rules, the fluid's safety data sheet and trained staff come first.",

@@ -88,6 +88,11 @@ class Measures:
                 return min(max(round(count * step, 4), leanest_pct), richest_pct)
         return wanted
 
+    def jug_l(self, volume_l: float) -> float:
+        """Nearest share of rich fluid that a jug measures: a tenth of a litre, in US units 4 fl oz; litres."""
+        step = 4 * L_PER_US_FL_OZ if self.units == "us" else 0.1
+        return round(volume_l / step) * step
+
     def _pour_l(self, mix_pct: float) -> float:
         fine, coarse, above = _POURS[self.units]
         return fine if self.bucket_l * mix_pct / 100.0 <= above else coarse

@@ -47,11 +47,17 @@ class State:
 
 @dataclass(frozen=True, slots=True)
 class Round:
-    """Take out `take_out_l` (0 for none), then put in `add_l` (0 for none) of `mix_pct`."""
+    """Take out `take_out_l` (0 for none), then put in `add_l` (0 for none) of `mix_pct`.
+
+    `set_aside_l` litres of the mix are set-aside fluid of `set_aside_pct` from a container.
+    """
 
     take_out_l: float
     add_l: float
     mix_pct: float
+    container: str = ""
+    set_aside_l: float = 0.0
+    set_aside_pct: float = 0.0
 
 
 def chance_between(mean: float, sd: float, low: float, high: float) -> float:

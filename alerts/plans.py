@@ -108,6 +108,7 @@ def run_down_then_fill(bench: Bench, estimate: Estimate) -> Plan | None:
     exit_s = bench.forecast.made_s + 3600.0 * bench.forecast.exit_p10_h - _BEFORE_EXIT_S
     for moment_s in reversed(_attended_moments(bench, exit_s)):
         later = bench_at(bench.plant, bench.sump, estimate, bench.forecast, moment_s, bench.now_s)
+        later = replace(later, kept=bench.kept, mixer=bench.mixer)
         plan = top_up(later) if later.start.volume_l >= bench.sump.lowest_l else None
         if plan is not None and plan.is_good:
             return replace(plan, kind=RecipeKind.RUN_DOWN_THEN_FILL, waits=True)

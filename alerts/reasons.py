@@ -6,7 +6,8 @@ from alerts.bench import SURE, Bench
 from alerts.landing import Round
 from alerts.plans import Plan
 from alerts.types import RecipeKind
-from alerts.words import about, level, mix, moment, percent, pour, quarter, volume
+from alerts.watching import say_bias
+from alerts.words import about, jug, level, mix, moment, percent, pour, quarter, volume
 from monitor.model.types import Side
 
 _SIDES = {Side.RICH: "rich", Side.LEAN: "lean", Side.LOW: "at its lowest level", Side.NONE: "out"}
@@ -14,7 +15,7 @@ _SIDES = {Side.RICH: "rich", Side.LEAN: "lean", Side.LOW: "at its lowest level",
 
 def why_plan(plan: Plan) -> str:
     """Say where the sump stands, why this plan, and how each bucket is mixed."""
-    parts = (stands(plan.bench), _because(plan), *_buckets(plan), plan.bench.water.why)
+    parts = (stands(plan.bench), _because(plan), *_buckets(plan), plan.bench.water.why, _mixer(plan.bench))
     return " ".join(part for part in parts if part)
 
 
@@ -73,6 +74,9 @@ _BECAUSE = {
     RecipeKind.TOP_UP_IN_STEPS: (
         "It is found far down and rich: fill most of it, measure, choose the last litres by the reading."
     ),
+    RecipeKind.USE_SET_ASIDE: (
+        "Set-aside fluid brings the strength, so fresh concentrate is saved; the oldest goes first."
+    ),
     RecipeKind.RUN_DOWN_THEN_FILL: (
         "Now there is too little room: let it run down, then fill, and nothing has to be taken out."
     ),
@@ -89,6 +93,11 @@ def _because(plan: Plan) -> str:
     return because if plan.is_sure else f"{because} {_doubt(plan)}"
 
 
+def _mixer(bench: Bench) -> str:
+    """Say how the usual mixes come out, and that the setting allows for it."""
+    return "" if bench.mixer is None else f"{say_bias(*bench.mixer)} The setting allows for it."
+
+
 def _doubt(plan: Plan) -> str:
     if plan.chance_if_measured >= SURE:
         return "The estimate is unsure: measure before you start."
@@ -102,7 +111,7 @@ def _is_beside_target(plan: Plan) -> bool:
 
 def _buckets(plan: Plan) -> tuple[str, ...]:
     """Say how one bucket is mixed; rounds of the same mix are said once."""
-    mixes = {one.mix_pct: one for one in plan.rounds if one.add_l > 0.0}
+    mixes = {(one.mix_pct, one.container): one for one in plan.rounds if one.add_l > 0.0}
     return tuple(say_bucket(plan.bench, one) for one in mixes.values())
 
 
@@ -110,6 +119,12 @@ def say_bucket(bench: Bench, one: Round) -> str:
     """Say the water and the concentrate of one bucket of a mix."""
     bucket = min(bench.measures.bucket_l, one.add_l)
     strong = bucket * one.mix_pct / 100.0
+    if one.container:
+        rich = one.set_aside_l * bucket / one.add_l
+        return (
+            f"Each {volume(bench.plant, bucket)}: {volume(bench.plant, bucket - rich)} water, then "
+            f"{jug(bench.plant, rich)} from container {one.container} into it ({mix(one.mix_pct)})."
+        )
     return (
         f"Each {volume(bench.plant, bucket)}: {volume(bench.plant, bucket - strong)} water, then "
         f"{pour(bench.plant, strong)} concentrate into it ({mix(one.mix_pct)})."

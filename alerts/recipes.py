@@ -14,8 +14,11 @@ from dataclasses import replace
 from alerts.bench import SURE, Bench, bench_at, bench_now, still_valid
 from alerts.plans import Plan, in_steps, run_down_then_fill, take_out_and_refill, take_out_least, top_up
 from alerts.reasons import why_check_first, why_leave_alone, why_plan, why_stuck
+from alerts.reuse import use_set_aside
+from alerts.setaside import Container
 from alerts.sheet import bare_recipe, measure_step, recipe_from
 from alerts.types import Recipe, RecipeKind, Step
+from alerts.watching import MixBias
 from alerts.words import about, duration, moment
 from monitor.model.types import Estimate, Event, Forecast
 from monitor.plant.reading import Signal
@@ -36,15 +39,19 @@ def make_recipe(
     now_s: float,
     *,
     loss_jump: Event | None = None,
+    kept: tuple[Container, ...] = (),
+    mixer: tuple[str, MixBias] | None = None,
 ) -> Recipe:
     """Return the recipe for this moment. There is always one: where nothing can or need be done it says so and why.
 
-    `loss_jump`: a loss noticed lately and not yet explained; it is looked for before anything is filled in.
+    `loss_jump`: a loss noticed lately and not yet explained; it is looked for before anything is filled in. `kept`:
+    set-aside fluid, the oldest first. `mixer`: who usually mixes for this sump and how the mixes come out.
     """
     doubt = _doubt(plant, estimate, sump, now_s)
     if not _is_usable(estimate):
         return _unknown(plant, sump, estimate, now_s)
     bench = bench_now(plant, sump, estimate, still_valid(forecast, estimate, sump), now_s)
+    bench = replace(bench, kept=kept, mixer=mixer)
     found = _choose(bench, estimate)
     if loss_jump is not None:
         return _look_for_leak(bench, loss_jump, found)
@@ -111,7 +118,7 @@ def _wants_room(bench: Bench) -> bool:
 def _options(bench: Bench, estimate: Estimate | None) -> list[Plan]:
     """Return the plans in the order of their waste."""
     fill, exchange = top_up(bench), take_out_and_refill(bench)
-    options = [] if fill is None else [_stepped(fill)]
+    options = [] if fill is None else [*_present(use_set_aside(fill, bench.kept)), _stepped(fill)]
     if estimate is not None and _wants_room(bench):
         options += _present(run_down_then_fill(bench, estimate))
     if exchange is not None:
@@ -175,6 +182,8 @@ def _second(bench: Bench, best: Plan, options: list[Plan]) -> Plan | None:
     """Choose what else serves: beside a landing off target the way to target, beside one on target what wastes less."""
     target, (low, high) = bench.sump.fluid.target_pct, bench.band
     others = [plan for plan in options if plan is not best and plan.is_sure]
+    if best.kind is RecipeKind.USE_SET_ASIDE:
+        return next((plan for plan in others if plan.taken_out_l <= best.taken_out_l), None)
     if abs(best.end.concentration_pct - target) <= _BESIDE_TARGET * (high - low):
         others = [plan for plan in others if plan.taken_out_l < best.taken_out_l]
     return min(others, key=lambda plan: abs(plan.end.concentration_pct - target), default=None)

@@ -21,7 +21,7 @@ def recipe_from(plan: Plan, why: str, instead: Recipe | None = None) -> Recipe:
     """Write a plan out as a recipe; its numbers are the rounded ones, so that a reader can redo the arithmetic."""
     adds = [one.add_l for one in plan.rounds]
     concentrate = [concentrate_l(one) for one in plan.rounds]
-    out = round(plan.taken_out_l, 2)
+    out, used = round(plan.taken_out_l, 2), [one.set_aside_l for one in plan.rounds]
     keeps = plan.bench.start.concentration_pct >= plan.bench.sump.fluid.target_pct
     return Recipe(
         sump=plan.bench.sump.id,
@@ -33,11 +33,12 @@ def recipe_from(plan: Plan, why: str, instead: Recipe | None = None) -> Recipe:
         steps=tuple(_steps(plan)),
         lands=landing(plan.bench, plan.end),
         concentrate_l=round(math.fsum(concentrate), 3),
-        water_l=round(math.fsum(adds) - math.fsum(concentrate), 3),
+        water_l=round(math.fsum(adds) - math.fsum(concentrate) - math.fsum(used), 3),
         waste_l=0.0 if keeps else out,
         set_aside_l=out if keeps else 0.0,
+        set_aside_used_l=round(math.fsum(used), 2),
         why=why,
-        cautions=cautions_for(_topics(out, keeps=keeps)),
+        cautions=cautions_for(_topics(out, keeps=keeps) | ({"reuse"} if any(used) else set())),
         instead=instead,
     )
 
@@ -87,8 +88,8 @@ def landing(bench: Bench, end: State) -> Landing:
 
 
 def concentrate_l(one: Round) -> float:
-    """Litres of concentrate in what a round adds, to the millilitre."""
-    return round(one.add_l * one.mix_pct / 100.0, 3)
+    """Litres of fresh concentrate in what a round adds, to the millilitre."""
+    return max(round((one.add_l * one.mix_pct - one.set_aside_l * one.set_aside_pct) / 100.0, 3), 0.0)
 
 
 def containers(bench: Bench, litres: float) -> str:
@@ -111,10 +112,12 @@ def _steps(plan: Plan) -> Iterable[Step]:
         yield Step("wait_until", time_s=plan.bench.for_s, until_level_mm=plan.bench.level_mm(plan.bench.start.volume_l))
     left = plan.bench.start.volume_l
     for i, one in enumerate(plan.rounds):
-        if i:
+        if i and plan.kind is not RecipeKind.USE_SET_ASIDE:
             yield measure_step()
         yield from _round_steps(plan.bench, one, left)
         left += one.add_l - one.take_out_l
+        if plan.kind is not RecipeKind.USE_SET_ASIDE or one is plan.rounds[-1]:
+            yield Step("circulate", minutes=CIRCULATE_MINUTES)
     yield measure_step()
 
 
@@ -131,8 +134,11 @@ def _round_steps(bench: Bench, one: Round, before_l: float) -> Iterable[Step]:
             concentrate_l=concentrate_l(one),
             containers=containers(bench, one.add_l),
             until_level_mm=bench.level_mm(left + one.add_l),
+            setting_pct=None if bench.mixer is None else round(bench.mixer[1].setting_pct(one.mix_pct), 2),
+            container=one.container or None,
+            set_aside_l=one.set_aside_l or None,
+            set_aside_pct=one.set_aside_pct or None,
         )
-    yield Step("circulate", minutes=CIRCULATE_MINUTES)
 
 
 def _topics(taken_out_l: float, *, keeps: bool) -> set[str]:

@@ -38,7 +38,8 @@ class Step:
     """One thing to do. Only the fields of its `do` are set; `as_json` leaves out the rest.
 
     take_out: volume_l, until_level_mm. add: volume_l, mix_pct, water, concentrate_l, containers, until_level_mm.
-    wait_until: time_s. circulate: minutes. look: what.
+    wait_until: time_s. circulate: minutes. look: what. An add may tell `setting_pct`, what to ask of whoever usually
+    mixes so that `mix_pct` comes out, and `container`, `set_aside_l`, `set_aside_pct`: the set-aside fluid in the mix.
     """
 
     do: str
@@ -51,10 +52,14 @@ class Step:
     minutes: int | None = None
     time_s: float | None = None
     what: str | None = None
+    setting_pct: float | None = None
+    container: str | None = None
+    set_aside_l: float | None = None
+    set_aside_pct: float | None = None
 
     def as_json(self) -> dict[str, Any]:
         """Return the step as plain JSON values."""
-        names = ("volume_l", "mix_pct", "water", "concentrate_l", "containers", "until_level_mm", "minutes", "what")
+        names = [name for name in self.__slots__ if name not in ("do", "time_s")]
         out: dict[str, Any] = {"do": self.do}
         out.update({name: getattr(self, name) for name in names if getattr(self, name) is not None})
         if self.time_s is not None:
@@ -92,6 +97,7 @@ class Recipe:
     why: str
     cautions: tuple[str, ...]
     instead: Recipe | None = None
+    set_aside_used_l: float = 0.0
 
     def as_json(self) -> dict[str, Any]:
         """Return the recipe as in contract section 4."""
@@ -113,6 +119,7 @@ class Recipe:
             "water_l": self.water_l,
             "waste_l": self.waste_l,
             "set_aside_l": self.set_aside_l,
+            **({"set_aside_used_l": self.set_aside_used_l} if self.set_aside_used_l else {}),
             "why": self.why,
             "instead": None if self.instead is None else self.instead.as_json(),
             "cautions": list(self.cautions),

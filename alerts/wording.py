@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from alerts.containers import Measures
 from alerts.types import Alert, AlertKind, Recipe, RecipeKind, Step
-from alerts.words import about, chance, level, mix, moment, percent, pour, quarter, volume
+from alerts.words import about, chance, jug, level, mix, moment, percent, pour, quarter, volume
 from monitor.model.types import Side
 from monitor.plant.types import Plant
 
@@ -109,6 +109,9 @@ def _step_lines(step: Step, recipe: Recipe, plant: Plant) -> Iterable[str]:
         yield f"Take out {volume(plant, step.volume_l or 0.0)}{_gauge(plant, step, ' (gauge down to {} at rest)')}."
     elif step.do == "add":
         yield from _add_lines(step, plant)
+        if step.setting_pct is not None:
+            mixed, asked = mix(step.mix_pct or 0.0), mix(step.setting_pct)
+            yield f"Set or ask for {asked} where it usually comes from: {mixed} comes out."
     elif step.do == "wait_until" and step.time_s is not None:
         gauge = _gauge(plant, step, " (the gauge then shows about {})")
         yield f"Wait until {moment(plant, step.time_s, recipe.made_s)}{gauge}; let it run down."
@@ -129,6 +132,10 @@ def _add_lines(step: Step, plant: Plant) -> Iterable[str]:
     portions += [(1, split.rest_l)] if split.rest_l > 0.0 else []
     for position, (count, litres) in enumerate(portions, start=1):
         strong = litres * strength
+        what = f"{pour(plant, strong)} concentrate"
+        if step.container:
+            strong = (step.set_aside_l or 0.0) * litres / (step.volume_l or 1.0)
+            what = f"{jug(plant, strong)} from container {step.container}"
         buckets = (
             f"{count} buckets of"
             if count > 1
@@ -140,5 +147,5 @@ def _add_lines(step: Step, plant: Plant) -> Iterable[str]:
         last = stop if position == len(portions) else ""
         yield (
             f"Add {buckets} {volume(plant, litres)}: {each}{volume(plant, litres - strong)} {water}, then "
-            f"{pour(plant, strong)} concentrate into it ({mix(step.mix_pct or 0.0)}).{last}"
+            f"{what} into it ({mix(step.mix_pct or 0.0)}).{last}"
         )

@@ -39,6 +39,11 @@ def pour(plant: Plant, litres: float) -> str:
     return show_small_volume(litres, "metric") if litres < 0.9975 else f"{number(litres, 2)} L"
 
 
+def jug(plant: Plant, litres: float) -> str:
+    """Write an amount of rich fluid measured with a jug: `4.3 L`, `12 US fl oz`, `1.25 US gal`."""
+    return pour(plant, litres) if plant.units == "us" else f"{number(litres, 1)} L"
+
+
 def level(plant: Plant, millimetres: float) -> str:
     """Write a height on the gauge: `212 mm`, `8 3/8 in`."""
     return show_height(millimetres, plant.units)
