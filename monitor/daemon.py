@@ -45,6 +45,8 @@ STOP_S: Final = 15.0
 LOOK_BACK_S: Final = 30 * 86400.0
 ENTRIES_BACK_S: Final = 10 * 86400.0
 STEP_OVERDUE_S: Final = 3600.0
+AWAY_S: Final = 1800.0
+"""A break counts as one from so long after the last sign of life."""
 
 
 def wall_clock() -> float:
@@ -124,7 +126,7 @@ class Daemon:
             self._pipeline.restore(checkpoint[1], self._reader.entries(from_s - ENTRIES_BACK_S, from_s))
         self._pipeline.take((), self._reader.entries(from_s, math.inf))
         moves = self._reader.transitions(from_s, math.inf)
-        self._pipeline.resume(filter(_by_people, moves), (self._last_seen_s(from_s, moves), now_s))
+        self._pipeline.resume(filter(_by_people, moves), (self._last_seen_s(from_s, moves) + AWAY_S, now_s))
         if self._publishing is not None:
             self._publishing.remember_closed(self._reader.alerts())
         return from_s

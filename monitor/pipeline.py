@@ -78,7 +78,6 @@ class Pipeline:
         self.silence = Silence(plant)
         self.memory = Memory()
         self._waiting = Waiting(settle_s)
-        self._moves: list[Transition] = []
         self._forecasts: dict[str, Forecast] = {}
         self._recipes: dict[str, Recipe] = {}
         self._demand: dict[str, MixingDemand] = {}
@@ -125,7 +124,6 @@ class Pipeline:
             self.silence.add(lump.readings)
             self.engine.add_readings([reading for reading in lump.readings if reading.time_s >= oldest_s])
             self.engine.add_entries([entry for entry in lump.entries if entry.time_s >= oldest_s])
-            self._moves += lump.moves
 
     def run_until(self, now_s: float) -> Iterable[Changes]:
         """Pass every grid point up to `now_s`, one `Changes` each; after a restart first where it stood."""
@@ -135,6 +133,9 @@ class Pipeline:
         while self._grid is not None and bin_of(now_s) > self._grid:
             self._grid += 1
             yield self._pass(self._grid)
+        if self._grid is not None and (done := self._redone(self._grid + 1)):
+            self._show_alerts()
+            yield Changes(self.snapshot, transitions=done)
 
     def refreshed_forecasts(self) -> dict[str, Forecast]:
         """Return forecasts as of the last grid point, made now if they are older. Nothing later hangs on them."""
@@ -154,7 +155,7 @@ class Pipeline:
             now.forecasts = tuple(self._forecasts.values())
         if not self._away(now_s):
             now.events = tuple(self.memory.news(self.engine.events(), self._silences(now), now_s))
-            now.transitions = (*self._redone(), *self._alert(now, hourly=hourly))
+            now.transitions = (*self._redone(grid), *self._alert(now, hourly=hourly))
         if hourly and self._calm_too:
             self.memory.sequence += 1
             self._plan(now)
@@ -181,10 +182,9 @@ class Pipeline:
     def _look(self, now_s: float) -> _Now:
         return _Now(now_s, views.estimates(self.engine.at(now_s), self.engine.fixed, self.silence, now_s), ())
 
-    def _redone(self) -> list[Transition]:
-        """Do again what people did to alerts before a restart."""
-        done = [move for move in self._moves if move.alert_id in self.memory.alerts]
-        self._moves.clear()
+    def _redone(self, grid: int) -> tuple[Transition, ...]:
+        """Do again what people did to alerts before this grid point and before a restart."""
+        done = tuple(move for move in self._waiting.take_moves(grid) if move.alert_id in self.memory.alerts)
         for move in done:
             self._put(move.alert)
         return done
@@ -266,8 +266,11 @@ class Pipeline:
 
     def _moved(self, alert: Alert, transition: Transition | None) -> tuple[Alert, tuple[Transition, ...]]:
         self._put(alert)
-        self.snapshot = replace(self.snapshot, alerts=tuple(self.memory.alerts.values()))
+        self._show_alerts()
         return alert, (transition,) if transition is not None else ()
+
+    def _show_alerts(self) -> None:
+        self.snapshot = replace(self.snapshot, alerts=tuple(self.memory.alerts.values()))
 
     def _put(self, alert: Alert) -> None:
         if alert.state is AlertState.NORMAL:

@@ -21,7 +21,6 @@ class Lump:
 
     readings: list[Reading] = field(default_factory=list)
     entries: list[Entry] = field(default_factory=list)
-    moves: list[Transition] = field(default_factory=list)
 
 
 class Waiting:
@@ -30,6 +29,7 @@ class Waiting:
     def __init__(self, settle_s: float) -> None:
         self._settle_s = settle_s
         self._lumps: dict[int, Lump] = {}
+        self._moves: list[tuple[int, Transition]] = []
 
     def add(self, readings: Iterable[Reading], entries: Iterable[Entry] = ()) -> None:
         """Keep input; what is due already comes with the next `take`."""
@@ -43,7 +43,7 @@ class Waiting:
         for move in moves:
             due = int((move.time_s - self._settle_s) // BIN_S) + 1
             if due > passed:
-                self._at(due).moves.append(move)
+                self._moves.append((due, move))
 
     def _due(self, time_s: float, known_s: float) -> int:
         return int(-(-max(time_s, known_s - self._settle_s) // BIN_S))
@@ -57,6 +57,12 @@ class Waiting:
     def take(self, k: int) -> list[Lump]:
         """Give out what counts from grid point k or an earlier one on, in order."""
         return [self._lumps.pop(due) for due in sorted(self._lumps) if due <= k]
+
+    def take_moves(self, k: int) -> list[Transition]:
+        """Give out what people did before grid point k, in the order they did it."""
+        taken = [move for due, move in self._moves if due <= k]
+        self._moves = [(due, move) for due, move in self._moves if due > k]
+        return taken
 
     def tells_of_before(self, time_s: float) -> bool:
         """Tell whether something that waits happened before a moment."""
