@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from monitor.model.kalman import carry_rows
-from monitor.model.layout import BIAS, HOLD_UP, STRENGTH, VALVE_MIX, VOLUME, WIDTH, Fixed, Flags, Floats
+from monitor.model.layout import BIAS, HOLD_UP, STRENGTH, VOLUME, WIDTH, Fixed, Flags, Floats
 from monitor.model.state import State
 from monitor.model.valves import expected_rise
 
@@ -21,10 +21,13 @@ KIND, FIRST, CONFIRMED, VOLUME_BEFORE, CONCENTRATE_BEFORE, LOST, CONCENTRATE_LOS
 NO_JUMP, TOP_UP, REMOVAL, STRENGTH_ONLY = range(4)
 
 GATE: Final = 4.5
+HAND_GATE: Final = 3.2
 LEAST_LEVEL: Final = 0.012  # of full: smaller steps are left to the filter
 LEAST_STRENGTH: Final = 0.15  # points
 DENSE_S: Final = 2700.0
 LEAST_FILL: Final = 0.03  # of full
+SPARSE_GATE: Final = 2.5
+FILLED_TO: Final = 0.93  # of full, where nobody sees how far
 LOOSE: Final = 0.5  # points
 
 
@@ -52,7 +55,11 @@ def look_at_level(
     known = np.einsum("ni,nij,nj->n", rows, state.cov, rows)
     total = known + var
     least = LEAST_LEVEL * fixed.full_l + np.where(residual > 0.0, expected_rise(state, fixed), 0.0)
-    odd = there & state.level_known & (residual**2 > GATE**2 * total) & (np.abs(residual) > least)
+    far = residual**2 > np.where(fixed.level_period_s > DENSE_S, HAND_GATE, GATE) ** 2 * total
+    # between sparse readings the losses are uncertain, but none of them lifts the level over what was last seen
+    sparse = fixed.level_period_s > DENSE_S
+    far |= sparse & (residual - state.unseen_lost > SPARSE_GATE * np.sqrt(2.0 * var))
+    odd = there & state.level_known & far & (np.abs(residual) > least)
     return Look(residual, np.asarray(known), np.asarray(total), rows, there, np.asarray(odd))
 
 
@@ -65,7 +72,8 @@ def look_at_brix(state: State, fixed: Fixed, value: Floats, var: Floats, there: 
     residual = np.where(there, value - expected, 0.0)
     known = np.einsum("ni,nij,nj->n", rows, state.cov, rows)
     total = known + var
-    odd = there & state.strength_known & (residual**2 > GATE**2 * total)
+    gate = np.where(fixed.refractometer_period_s > DENSE_S, HAND_GATE, GATE)
+    odd = there & state.strength_known & (residual**2 > gate**2 * total)
     odd &= np.abs(residual) * fixed.factor > LEAST_STRENGTH
     return Look(residual, np.asarray(known), np.asarray(total), rows, there, np.asarray(odd))
 
@@ -88,7 +96,8 @@ def confirmed_level(state: State, fixed: Fixed, level: Look, brix: Look) -> Flag
     count, mean_off = state.level_odd[:, 0], state.level_odd[:, 1] / np.maximum(state.level_odd[:, 0], 1.0)
     agrees = np.abs(level.residual - mean_off) < 0.35 * np.abs(mean_off) + 3.0 * np.sqrt(level.total)
     dense = fixed.level_period_s <= DENSE_S
-    alone = ~dense & ((level.residual**2 > 36.0 * level.total) | brix.odd)
+    lifted = (level.residual > state.unseen_lost) & (~brix.there | (brix.residual**2 > 4.0 * brix.total))
+    alone = ~dense & ((level.residual**2 > 36.0 * level.total) | brix.odd | lifted)
     at_once = np.where(dense, _filling(state, fixed, level, brix), alone)
     return np.asarray(level.odd & (((count >= 2) & np.where(dense, agrees, count >= 2)) | at_once))
 
@@ -141,19 +150,19 @@ def enter_level_jump(state: State, fixed: Fixed, rows: Flags, brix: Look, k: int
     state.brix_odd[rows] = 0.0
 
 
-def enter_strength_jump(state: State, fixed: Fixed, rows: Flags, brix: Look, k: int, logged_mix: Floats) -> None:
+def enter_strength_jump(state: State, fixed: Fixed, rows: Flags, k: int) -> None:
     """Enter a jump of the strength alone; with a gauge it may as well be the instrument, so the bias is freed too."""
     _remember(state, rows, np.full(len(rows), STRENGTH_ONLY), state.brix_odd[:, 2], k)
     step = state.brix_odd[:, 1] / np.maximum(state.brix_odd[:, 0], 1.0) * fixed.factor
-    blind = rows & ~fixed.has_level
-    mix = np.where(np.isnan(logged_mix), state.mean[:, VALVE_MIX], logged_mix)
-    strength, volume = state.mean[:, STRENGTH].copy(), state.mean[:, VOLUME].copy()
-    gap = mix - strength - step
-    room = np.maximum(fixed.full_l - volume, 0.02 * fixed.full_l)
-    litres = np.where(np.abs(gap) > 0.3, volume * step / np.where(np.abs(gap) > 0.3, gap, 1.0), 0.0)
-    litres = np.where(blind, np.clip(litres, 0.0, room), 0.0)
-    state.mean[:, VOLUME] += np.where(rows, litres, 0.0)
-    state.cov[:, VOLUME, VOLUME] += np.where(rows, (0.5 * litres) ** 2, 0.0)
+    diluted = rows & ~fixed.has_level & (step < 0.0)
+    volume = state.mean[:, VOLUME].copy()
+    litres = np.where(diluted, np.maximum(FILLED_TO * fixed.full_l - volume, 0.05 * fixed.full_l), 0.0)
+    known = state.cov[:, VOLUME, VOLUME]
+    rest = np.where(diluted, np.minimum((0.06 * fixed.full_l) ** 2 / np.maximum(known, 1e-9), 1.0), 1.0)
+    state.mean[:, VOLUME] += litres
+    state.cov[:, VOLUME, :] *= np.sqrt(rest)[:, None]
+    state.cov[:, :, VOLUME] *= np.sqrt(rest)[:, None]
+    state.cov[:, VOLUME, VOLUME] += np.where(diluted, (0.03 * fixed.full_l) ** 2, 0.0)
     state.mean[:, STRENGTH] += np.where(rows, step, 0.0)
     state.cov[:, STRENGTH, STRENGTH] += np.where(rows, step**2, 0.0)
     state.cov[:, BIAS, BIAS] += np.where(rows & fixed.has_level, (0.5 * step / fixed.factor) ** 2, 0.0)

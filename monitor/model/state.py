@@ -34,6 +34,7 @@ from monitor.model.layout import (
 WEATHER_SD: Final = 0.16
 JOB_SD: Final = 0.28
 NEVER: Final = -1.0e18
+HAND_S: Final = 7200.0
 DRAIN_FIRST: Final = np.array([[0.25, 0.3**2], [0.1, 0.15**2], [0.03, 0.06**2], [0.01, 0.02**2]])
 
 # columns of `noise` (variance of one sample) and `noise_n`
@@ -65,6 +66,7 @@ class State:
     same: Floats  # (n, 4) bins of the same value: level, refractometer; longest such run before
     odd_share: Floats  # (n, 2) share of odd bins of level and refractometer, over about a day
     last_bin: Floats  # (n, 2) last bin with a level and with a refractometer reading
+    unseen_lost: Floats  # (n,) litres reckoned lost since the level was last believed
     bins_done: Floats  # (n,) bins passed, at most a day's
     said: Floats  # (n, 2) a doubtful level and refractometer already said
 
@@ -74,7 +76,8 @@ class State:
         n = len(fixed.ids)
         mean, cov = _first_moments(fixed)
         noise = np.empty((n, 4))
-        noise[:, LEVEL_IDLE] = (0.006 * fixed.full_l) ** 2
+        by_hand = fixed.level_period_s > HAND_S
+        noise[:, LEVEL_IDLE] = (np.where(by_hand, 0.01, 0.006) * fixed.full_l) ** 2
         noise[:, LEVEL_RUN] = (0.018 * fixed.full_l) ** 2
         noise[:, BRIX_IDLE] = 0.12**2
         noise[:, BRIX_RUN] = 0.15**2
@@ -100,6 +103,7 @@ class State:
             same=np.zeros((n, 4)),
             odd_share=np.zeros((n, 2)),
             last_bin=np.full((n, 2), NEVER),
+            unseen_lost=np.zeros(n),
             bins_done=np.zeros(n),
             said=np.zeros((n, 2)),
         )

@@ -110,6 +110,7 @@ def _pass_time(state: State, fixed: Fixed, running: Floats, moment: Moment) -> t
     state.losses[:, slot, 0] = gone.evaporated_l
     state.losses[:, slot, 1] = gone.fluid_l
     state.bins_done = np.minimum(state.bins_done + 1.0, float(BINS_A_DAY))
+    state.unseen_lost += gone.net_l
     weighed = state.jump[:, jumps.KIND] > 0
     state.jump[:, jumps.LOST] += np.where(weighed, gone.net_l, 0.0)
     carried = state.mean[:, STRENGTH] * (balance.CARRY * gone.drag_l + gone.leak_l) - state.mean[:, VALVE_MIX] * filled
@@ -158,7 +159,7 @@ def _jump(state: State, fixed: Fixed, look: jumps.Look, look_b: jumps.Look, k: i
     if by_level.any():
         jumps.enter_level_jump(state, fixed, by_level, look_b, k, logged_mix)
     if by_strength.any():
-        jumps.enter_strength_jump(state, fixed, by_strength, look_b, k, logged_mix)
+        jumps.enter_strength_jump(state, fixed, by_strength, k)
     return np.asarray(by_level | by_strength)
 
 
@@ -178,6 +179,7 @@ def _take_in(
         look = jumps.look_at_level(state, fixed, level.value, level.running, level.var, level.there, 0.5 * gone.net_l)
     use = look.there & (~look.odd | jumped)
     measure(state.mean, state.cov, look.rows, look.residual, level.var, use)
+    state.unseen_lost = np.where(use, 0.0, state.unseen_lost)
     if filled_sd.any():
         valves.learn_mix(state, filled_sd, look.residual, look.total, use & ~jumped)
     state.level_known |= use

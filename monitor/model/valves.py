@@ -45,7 +45,9 @@ LARGE_RISE: Final = 0.045
 RISES: Final = 3
 RISE_H: Final = 4
 SAME_MARK: Final = 0.018
-LOST: Final = 0.03
+KEPT_WITHIN: Final = 0.035
+LOST: Final = 0.02
+DENSE_S: Final = 2700.0
 FILL_SD: Final = 0.008  # of full a bin: the valve opens late and stays open for some minutes
 NEAR: Final = 0.006
 FASTEST: Final = 0.07
@@ -99,7 +101,7 @@ def judge(state: State, fixed: Fixed, k: int) -> None:
     order = (np.arange(RING_H) + k // BINS_AN_HOUR + 1) % RING_H
     ring = state.hourly[:, order]
     for i in range(len(fixed.ids)):
-        if fixed.has_level[i]:
+        if fixed.has_level[i] and fixed.level_period_s[i] <= DENSE_S:
             _judge_one(state, fixed, i, ring[i][ring[i, :, COUNT] > 0], k)
 
 
@@ -140,7 +142,10 @@ def _keeps_level(means: Floats, hold_up: float, noise: float) -> bool:
     kept = np.sort(np.array(lows[-2 * RISES :]))
     tight = min(kept[-1] - kept[1], kept[-2] - kept[0]) if len(kept) > RISES else kept[-1] - kept[0]
     allowed = SAME_MARK if len(kept) > RISES else 0.6 * SAME_MARK
-    return bool(tight < allowed and np.quantile(gauge, 0.05) > float(np.median(kept)) - SAME_MARK)
+    mark = float(np.median(kept))
+    since = int(np.flatnonzero(small)[0])
+    stays = float(np.quantile(volume[since:], 0.7)) < mark + hold_up + KEPT_WITHIN
+    return bool(tight < allowed and stays and np.quantile(gauge, 0.05) > mark - SAME_MARK)
 
 
 def _mark(means: Floats) -> float:
@@ -159,7 +164,8 @@ def _forget_rates(state: State, fixed: Fixed, i: int) -> None:
         (LN_DRAG, FIRST_DRAG, 0.5),
         (LEAK, 0.0, 0.0),
     ):
-        state.mean[i, column] = np.log(share * full) if share else 0.0
+        least = np.log(share * full) - 0.5 if share else 0.0
+        state.mean[i, column] = max(float(state.mean[i, column]), float(least)) if share else 0.0
         state.cov[i, column, :] = 0.0
         state.cov[i, :, column] = 0.0
         state.cov[i, column, column] = sd**2 if share else (1e-5 * full) ** 2
