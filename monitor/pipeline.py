@@ -17,7 +17,10 @@ from alerts import lifecycle
 from alerts.conditions import Condition, find_conditions, latest_loss_jump
 from alerts.mixing import make_demand
 from alerts.recipes import make_recipe
+from alerts.setaside import Container
 from alerts.types import Alert, AlertState, MixingDemand, Recipe, Transition
+from alerts.watching import LandingRecord
+from monitor.fence import possible_entry, possible_reading, sound
 from monitor.memory import Memory
 from monitor.model import views
 from monitor.model.bins import bin_of
@@ -51,6 +54,8 @@ class _Now:
     events: tuple[Event, ...]
     forecasts: tuple[Forecast, ...] = ()
     transitions: tuple[Transition, ...] = ()
+    landings: tuple[LandingRecord, ...] = ()
+    kept: tuple[Container, ...] = ()
 
 
 class Pipeline:
@@ -106,7 +111,11 @@ class Pipeline:
 
     def _recall(self, from_s: float, to_s: float) -> Iterable[Reading]:
         past = () if self._history is None else self._history(from_s, to_s)
-        return (reading for reading in past if reading.sump in self.plant.sumps)
+        return (one for one in past if one.sump in self.plant.sumps and possible_reading(self.plant, one))
+
+    def _possible(self, entries: Iterable[Entry]) -> Iterator[Entry]:
+        told = (entry for entry in entries if entry.sump in self.plant.sumps and not entry.is_of_container)
+        return (entry for entry in told if possible_entry(self.plant, entry))
 
     def _older(self, before_s: float) -> bytes | None:
         """Return the engine's bytes of a moment no later than that: of a checkpoint, or of the very beginning."""
@@ -121,9 +130,11 @@ class Pipeline:
         """Let what counts from this grid point on move the state."""
         oldest_s = grid * BIN_S - REVISABLE_S
         for lump in self._waiting.take(grid):
-            self.silence.add(lump.readings)
-            self.engine.add_readings([reading for reading in lump.readings if reading.time_s >= oldest_s])
-            self.engine.add_entries([entry for entry in lump.entries if entry.time_s >= oldest_s])
+            readings = [reading for reading in lump.readings if possible_reading(self.plant, reading)]
+            self.silence.add(readings)
+            self.engine.add_readings([reading for reading in readings if reading.time_s >= oldest_s])
+            self.engine.add_entries([entry for entry in self._possible(lump.entries) if entry.time_s >= oldest_s])
+            self.memory.care.add(entry for entry in lump.entries if entry.sump in self.plant.sumps)
 
     def run_until(self, now_s: float) -> Iterable[Changes]:
         """Pass every grid point up to `now_s`, one `Changes` each; after a restart first where it stood."""
@@ -149,6 +160,8 @@ class Pipeline:
         self._feed(grid)
         self.engine.advance(now_s)
         now = self._look(now_s)
+        now.landings = self.memory.care.step(self.plant, now.estimates, self._recipes, now_s)
+        now.kept = self.memory.care.containers(self.plant, now_s)
         hourly = now_s % FORECAST_EVERY_S == 0.0 or not self._forecasts or self._away(now_s - BIN_S)
         if hourly or self._elsewhere(now):
             self._forecasts = self._forecast(now_s)
@@ -163,7 +176,7 @@ class Pipeline:
             self.engine.findings.forget_before(grid - FOUND_BINS)
         self._whole = True
         self.snapshot = self._picture(now)
-        return Changes(self.snapshot, now.events, now.transitions, now.forecasts)
+        return Changes(self.snapshot, now.events, now.transitions, now.forecasts, now.landings)
 
     def _away(self, now_s: float) -> bool:
         return self._away_s[0] < now_s < self._away_s[1]
@@ -174,13 +187,16 @@ class Pipeline:
         now = self._look(grid * BIN_S)
         self._forecasts = self._forecast(now.now_s)
         if self._calm_too:
-            self._recipes = {sump: self._recipe(sump, now, self.memory.recent) for sump in now.estimates}
+            self._recipes = {
+                sump: self._recipe(sump, now, self.memory.recent) for sump, e in now.estimates.items() if sound(e)
+            }
             self._plan(now)
         self.snapshot = self._picture(now)
         return Changes(self.snapshot)
 
     def _look(self, now_s: float) -> _Now:
-        return _Now(now_s, views.estimates(self.engine.at(now_s), self.engine.fixed, self.silence, now_s), ())
+        estimates = views.estimates(self.engine.at(now_s), self.engine.fixed, self.silence, now_s)
+        return _Now(now_s, estimates, (), kept=self.memory.care.containers(self.plant, now_s))
 
     def _redone(self, grid: int) -> tuple[Transition, ...]:
         """Do again what people did to alerts before this grid point and before a restart."""
@@ -208,7 +224,7 @@ class Pipeline:
 
     def _alert(self, now: _Now, *, hourly: bool) -> tuple[Transition, ...]:
         recent = self.memory.recent
-        conditions = {s: self._conditions(s, now, recent) for s in now.estimates}
+        conditions = {s: self._conditions(s, now, recent) for s, estimate in now.estimates.items() if sound(estimate)}
         for sump, found in conditions.items():
             stale = hourly or sump not in self._recipes
             if any(c.enter for c in found) or (stale and (self._calm_too or found)):
@@ -232,20 +248,30 @@ class Pipeline:
             self._forecasts.get(sump),
             now.now_s,
             loss_jump=loss,
+            kept=now.kept,
+            mixer=self.memory.care.mixer_of(sump),
         )
 
     def _plan(self, now: _Now) -> None:
-        views_of = [(self.plant.sumps[s], e, self._forecasts.get(s)) for s, e in now.estimates.items()]
+        views_of = [(self.plant.sumps[s], e, self._forecasts.get(s)) for s, e in now.estimates.items() if sound(e)]
         self._demand = make_demand(self.plant, views_of, now.now_s, self.memory.sequence)
 
     def _picture(self, now: _Now) -> Snapshot:
         sumps = {
-            sump: SumpView(sump, estimate, self._forecasts.get(sump), self._recipes.get(sump))
+            sump: SumpView(sump, estimate, self._forecasts.get(sump), self._recipes.get(sump), self._landings(sump))
             for sump, estimate in now.estimates.items()
         }
         return Snapshot(
-            now.now_s, sumps, tuple(self.memory.alerts.values()), dict(self._demand), tuple(self.memory.recent)
+            now_s=now.now_s,
+            sumps=sumps,
+            alerts=tuple(self.memory.alerts.values()),
+            mixing=dict(self._demand),
+            recent_events=tuple(self.memory.recent),
+            set_aside=now.kept,
         )
+
+    def _landings(self, sump: str) -> tuple[LandingRecord, ...]:
+        return tuple(self.memory.care.landings.get(sump, ()))
 
     def acknowledge(self, alert_id: str, who: str, now_s: float) -> tuple[Alert, tuple[Transition, ...]] | None:
         """Acknowledge an open alert; None if there is none of that id."""
@@ -310,7 +336,7 @@ class Pipeline:
         """
         self.memory, engine = Memory.from_bytes(blob, self.silence)
         self.engine.restore(engine)
-        self.engine.logbook.add(entry for entry in entries if entry.sump in self.plant.sumps)
+        self.engine.logbook.add(self._possible(entries))
         self._grid = self.engine.next_bin
         self._restored = True
         first = next(iter(self._recall(-math.inf, math.inf)), None)
