@@ -31,6 +31,7 @@ from monitor.model.layout import (
     Ints,
 )
 from monitor.model.state import JOB_SD, WEATHER_SD, State
+from monitor.model.valves import mains_chance
 
 HORIZON_H: Final = 240.0
 DRAWS: Final = 200
@@ -40,6 +41,7 @@ DAY_KEEP: Final = float(np.exp(-24.0 / 108.0))
 JOB_KEEP: Final = 0.3
 SHARE_SD: Final = 0.1
 LEAKS_FROM: Final = 2e-4  # of full an hour: smaller leaks are noise
+HIGHEST_LN: Final = 4.6
 RUNS_SOME: Final = 0.05
 LOW_SIDE, RICH_SIDE, LEAN_SIDE, NO_SIDE = range(4)
 
@@ -67,6 +69,9 @@ def _draws() -> tuple[Floats, Floats, Floats, Floats]:
 
 
 STATE_Z, WEATHER_Z, JOB_Z, SHARE_Z = _draws()
+
+
+WATER_RANKS: Final[Floats] = (np.random.default_rng(19600201).permutation(DRAWS) + 0.5) / DRAWS
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +116,7 @@ class _Futures:
     def __init__(self, state: State, fixed: Fixed, ahead: Ahead, widen: Floats) -> None:
         self._state, self._fixed, self._ahead = state, fixed, ahead
         drawn = state.mean[:, None, :] + widen[:, None, None] * np.einsum("nij,mj->nmi", _root(state.cov), STATE_Z)
+        _water_or_mix(drawn, state, fixed)
         self._least = 0.02 * fixed.full_l[:, None]
         self._first_volume = np.clip(drawn[:, :, VOLUME], self._least, 1.2 * fixed.full_l[:, None])
         self._first_ln = np.log(np.maximum(drawn[:, :, STRENGTH], 0.1))
@@ -204,8 +210,23 @@ class _Futures:
         for course in (self.volume, self.ln_strength):
             part = np.partition(course[:, :, PATH_STEPS], ranks, axis=1)[:, ranks]
             found.append(part)
-        found[1] = np.exp(found[1])
+        found[1] = np.exp(np.minimum(found[1], HIGHEST_LN))
         return np.stack(found, axis=1)
+
+
+def _water_or_mix(drawn: Floats, state: State, fixed: Fixed) -> None:
+    """Let a share of the futures of a sump with a valve be filled with plain water, the rates moved along; in place."""
+    with_valve = np.flatnonzero(state.valve[:, 0] > 0)
+    if not len(with_valve):
+        return
+    chance = mains_chance(state, fixed)
+    for i in with_valve:
+        water = WATER_RANKS < chance[i]
+        off = np.where(
+            water, -drawn[i, :, VALVE_MIX], np.maximum(0.15 * fixed.target_pct[i] - drawn[i, :, VALVE_MIX], 0.0)
+        )
+        var = max(float(state.cov[i, VALVE_MIX, VALVE_MIX]), 1e-6)
+        drawn[i] += off[:, None] * (state.cov[i, :, VALVE_MIX] / var)
 
 
 def _root(cov: Floats) -> Floats:

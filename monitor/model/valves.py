@@ -13,7 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from monitor.model.kalman import carry_rows
+from monitor.model.kalman import carry_rows, measure
 from monitor.model.layout import (
     FIRST_DRAG,
     FIRST_IDLE,
@@ -45,7 +45,16 @@ LARGE_RISE: Final = 0.045
 RISES: Final = 3
 RISE_H: Final = 4
 SAME_MARK: Final = 0.018
+SURE: Final = 0.9
+MAINS_SD: Final = 0.3
 KEPT_WITHIN: Final = 0.035
+LONG_H: Final = 60
+LONG_RUN_H: Final = 20.0
+LIVELY: Final = 0.006
+STICKS: Final = 8.0
+SLOWEST_IDLE: Final = 0.005 / 24
+SLOWEST_RUN: Final = 0.025 / 24
+STAYS: Final = 0.5
 LOST: Final = 0.02
 DENSE_S: Final = 2700.0
 FILL_SD: Final = 0.008  # of full a bin: the valve opens late and stays open for some minutes
@@ -98,6 +107,7 @@ def judge(state: State, fixed: Fixed, k: int) -> None:
     """Look at the last days: which sumps keep their level by themselves, and at which mark. In place."""
     if k % JUDGED_EVERY:
         return
+    _settle_mix(state, fixed)
     order = (np.arange(RING_H) + k // BINS_AN_HOUR + 1) % RING_H
     ring = state.hourly[:, order]
     for i in range(len(fixed.ids)):
@@ -120,9 +130,30 @@ def _judge_one(state: State, fixed: Fixed, i: int, hours: Floats, k: int) -> Non
         return
     noise = np.sqrt(np.mean(state.noise[i, [LEVEL_IDLE, LEVEL_RUN]]) / max(4.0 * np.median(hours[:, COUNT]), 1.0))
     hold_up = max(float(state.mean[i, HOLD_UP]), 0.0) / full
-    if _keeps_level(means[:, [VOLUMES, GAUGES]] / full, hold_up, float(noise) / full):
+    alive = state.same[i, 0] < STICKS and fixed.has_running[i]
+    if _keeps_level(means[:, [VOLUMES, GAUGES]] / full, hold_up, float(noise) / full) or (
+        alive and _never_falls(means[:, VOLUMES] / full, runs)
+    ):
         state.valve[i] = (1.0, _mark(means), float(k))
         _forget_rates(state, fixed, i)
+
+
+def mains_chance(state: State, fixed: Fixed) -> Floats:
+    """Return the chance (n,) that a valve lets in plain water: either that or thin mix of about half the target."""
+    mix, var = state.mean[:, VALVE_MIX], np.maximum(state.cov[:, VALVE_MIX, VALVE_MIX], 1e-6)
+    water_var, thin_var = var + MAINS_SD**2, var + (0.16 * fixed.target_pct) ** 2
+    water = np.exp(-0.5 * mix**2 / water_var) / np.sqrt(water_var)
+    thin = np.exp(-0.5 * (mix - 0.55 * fixed.target_pct) ** 2 / thin_var) / np.sqrt(thin_var)
+    return np.asarray(np.where(mix < 0.0, 1.0, water / np.maximum(water + thin, 1e-30)))
+
+
+def _settle_mix(state: State, fixed: Fixed) -> None:
+    """Where it is all but certain that the valve lets in water, take that for known."""
+    water = (state.valve[:, FLAG] > 0) & (mains_chance(state, fixed) > SURE)
+    if water.any():
+        rows = np.zeros((len(water), WIDTH))
+        rows[:, VALVE_MIX] = 1.0
+        measure(state.mean, state.cov, rows, -state.mean[:, VALVE_MIX], np.full(len(water), MAINS_SD**2), water)
 
 
 def _keeps_level(means: Floats, hold_up: float, noise: float) -> bool:
@@ -146,6 +177,17 @@ def _keeps_level(means: Floats, hold_up: float, noise: float) -> bool:
     since = int(np.flatnonzero(small)[0])
     stays = float(np.quantile(volume[since:], 0.7)) < mark + hold_up + KEPT_WITHIN
     return bool(tight < allowed and stays and np.quantile(gauge, 0.05) > mark - SAME_MARK)
+
+
+def _never_falls(volume: Floats, runs: Floats) -> bool:
+    """Tell whether since the last large rise or fall much less was lost than any working sump loses (shares of full)."""
+    moved = np.abs(volume[2:] - volume[:-2]) > LARGE_RISE
+    begin = int(np.flatnonzero(moved)[-1]) + 3 if moved.any() else 0
+    v, r = volume[begin:], runs[begin:]
+    if len(v) < LONG_H or r.sum() < LONG_RUN_H or np.ptp(v) < LIVELY:
+        return False
+    lost = float((SLOWEST_IDLE * (1.0 - r) + SLOWEST_RUN * r).sum())
+    return float(v[:4].mean() - v[-4:].mean()) < STAYS * lost
 
 
 def _mark(means: Floats) -> float:
