@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from monitor.model import leaks, weather
+from monitor.model import calibration, leaks, weather
 from monitor.model.bins import HOLD_S, Gatherer, bin_of
 from monitor.model.clock import Clock
 from monitor.model.findings import Findings
@@ -143,6 +143,8 @@ class Engine:
     def _one(self, k: int) -> None:
         self._keep(k)
         moment = self.clock.moment(k)
+        if k % calibration.EVERY_BINS == 0:
+            calibration.keep_score(self._state, self.fixed, self.clock.ahead(self._state, k * BIN_S), k)
         before = self._state.jump.copy()
         result = step(self._state, self.fixed, self._gatherer.bin(k), moment, self._logged_mix(k))
         take_entries(self._state, self.fixed, self.logbook, self._row, k)
@@ -202,7 +204,12 @@ class Engine:
 
     def widths(self) -> Floats:
         """Return by how much each sump's futures spread against the model's own reckoning (1: as reckoned)."""
-        return np.ones(len(self.fixed.ids))
+        return calibration.widths(self._state)
+
+    def coverage(self, sump: str) -> float | None:
+        """Return which share of this sump's own 80 % intervals of a day held the truth, None before any was scored."""
+        share = float(calibration.coverage(self._state)[self._row[sump]])
+        return None if np.isnan(share) else share
 
     def to_bytes(self) -> bytes:
         """Write the state before the next bin down, with what the logbook explained and what was found lately."""
