@@ -14,14 +14,18 @@ from typing import Any, Final, Self
 from pydantic import TypeAdapter
 
 from alerts.landing import State
+from alerts.mixing import Known
+from alerts.past import STATION, Asked, note_asked, note_entries, note_events, past_plans
 from alerts.setaside import Container, Hygiene, Move, containers, move_of
-from alerts.types import Recipe
+from alerts.types import MixingDemand, Recipe
 from alerts.watching import LandingRecord, MixBias, Seen, Watch, closed, mix_told, watched
-from monitor.model.types import Estimate
+from monitor.model.types import Estimate, Event
 from monitor.plant.reading import Entry, EntryKind, Signal
 from monitor.plant.types import Plant
 
 LANDINGS_KEPT: Final = 5
+STEP_S: Final = 900.0
+"""A rise is measured over a quarter of an hour, however often somebody looks between."""
 KEEP_MOVES_S: Final = 120 * 86400.0
 _TELLING: Final = (Signal.LEVEL, Signal.REFRACTOMETER)
 
@@ -37,6 +41,7 @@ class Care:
     hygiene: dict[str, Hygiene] = field(default_factory=dict)
     moves: dict[str, Move] = field(default_factory=dict)
     before: dict[str, State] = field(default_factory=dict)
+    asked: list[Asked] = field(default_factory=list)
     news: list[Entry] = field(default_factory=list)
 
     def add(self, entries: Iterable[Entry]) -> None:
@@ -55,6 +60,7 @@ class Care:
         for entry in news:
             told.setdefault(entry.sump, []).append(entry)
             self._move(entry)
+        note_entries(self.asked, plant, news)
         found = []
         for name, estimate in estimates.items():
             if estimate.known:
@@ -63,7 +69,8 @@ class Care:
                 sump, before, entries = plant.sumps[name], self.before.get(name), tuple(told.get(name, ()))
                 seen = Seen(sump, now_s, state, before, recipes.get(name), heard_s, entries)
                 found += self._look(plant, seen)
-                self.before[name] = state
+                if now_s % STEP_S == 0.0 or name not in self.before:
+                    self.before[name] = state
         self._forget(now_s)
         return tuple(found)
 
@@ -108,6 +115,19 @@ class Care:
         who = self.usual.get(sump, "")
         bias = self.mixers.get(who, MixBias())
         return (who, bias) if bias.matters else None
+
+    def ask(self, demands: Mapping[str, MixingDemand], now_s: float) -> None:
+        """Remember what was asked of the mixing station."""
+        self.asked = note_asked(self.asked, demands, now_s)
+
+    def saw(self, plant: Plant, events: Iterable[Event]) -> None:
+        """Take in what only the sensors saw."""
+        note_events(self.asked, plant, events)
+
+    def known(self, plant: Plant, now_s: float) -> Known:
+        """Return what bears on a demand."""
+        bias = self.mixers.get(STATION)
+        return Known(self.containers(plant, now_s), bias, past_plans(self.asked, now_s))
 
     def containers(self, plant: Plant, now_s: float) -> tuple[Container, ...]:
         """Return what stands in each container, the oldest first."""

@@ -11,6 +11,7 @@ from datetime import UTC, datetime
 from enum import StrEnum
 from typing import Any
 
+from alerts.station import BatchPlan, PastPlans
 from monitor.model.types import Side
 
 
@@ -131,9 +132,13 @@ class AlertKind(StrEnum):
 
     LEAVES_BAND_UNATTENDED = "leaves_band_unattended"
     OUTSIDE_BAND = "outside_band"
+    LOWEST_NEAR = "lowest_near"
     LOSS_JUMP = "loss_jump"
+    CHECK_OVERDUE = "check_overdue"
     SIGNAL_SILENT = "signal_silent"
     SIGNAL_DOUBTFUL = "signal_doubtful"
+    SOURCE_DOWN = "source_down"
+    OWN_FAULT = "own_fault"
 
 
 class Priority(StrEnum):
@@ -218,7 +223,10 @@ class Transition:
 
 @dataclass(frozen=True, slots=True)
 class SumpDemand:
-    """What one sump is predicted to need: litres (50 and 90 %) of which mix, by when."""
+    """What one sump is predicted to need: litres (50 and 90 %) of which mix, by when.
+
+    Any mix from `mix_low_pct` to `mix_high_pct` lands within tolerance too.
+    """
 
     sump: str
     volume_l: float
@@ -228,6 +236,42 @@ class SumpDemand:
     water_l: float
     by_s: float
     can_wait: bool
+    mix_low_pct: float | None = None
+    mix_high_pct: float | None = None
+
+    def as_json(self) -> dict[str, Any]:
+        """Return what one sump needs as plain JSON values."""
+        return {
+            "sump": self.sump,
+            "volume_l": self.volume_l,
+            "volume_p90_l": self.volume_p90_l,
+            "mix_pct": self.mix_pct,
+            "mix_low_pct": self.mix_low_pct,
+            "mix_high_pct": self.mix_high_pct,
+            "concentrate_l": self.concentrate_l,
+            "water_l": self.water_l,
+            "by": rfc3339(self.by_s),
+            "can_wait": self.can_wait,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class LaterDemand:
+    """What the window after the coming one is predicted to need, if the coming one is served as it asks."""
+
+    window_from_s: float
+    window_to_s: float
+    sumps: tuple[SumpDemand, ...]
+    volume_l: float
+    volume_p90_l: float
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the later demand as plain JSON values."""
+        return {
+            "window": {"from": rfc3339(self.window_from_s), "to": rfc3339(self.window_to_s)},
+            "sumps": [need.as_json() for need in self.sumps],
+            "totals": {"volume_l": self.volume_l, "volume_p90_l": self.volume_p90_l},
+        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,6 +286,9 @@ class MixingDemand:
     window_to_s: float
     sumps: tuple[SumpDemand, ...]
     totals: Mapping[str, float] = field(default_factory=dict)
+    plan: BatchPlan | None = None
+    later: LaterDemand | None = None
+    past: PastPlans | None = None
 
     def as_json(self) -> dict[str, Any]:
         """Return the demand as plain JSON values."""
@@ -251,19 +298,10 @@ class MixingDemand:
             "made_at": rfc3339(self.made_s),
             "valid_until": rfc3339(self.valid_until_s),
             "window": {"from": rfc3339(self.window_from_s), "to": rfc3339(self.window_to_s)},
-            "sumps": [
-                {
-                    "sump": s.sump,
-                    "volume_l": s.volume_l,
-                    "volume_p90_l": s.volume_p90_l,
-                    "mix_pct": s.mix_pct,
-                    "concentrate_l": s.concentrate_l,
-                    "water_l": s.water_l,
-                    "by": rfc3339(s.by_s),
-                    "can_wait": s.can_wait,
-                }
-                for s in self.sumps
-            ],
+            "sumps": [need.as_json() for need in self.sumps],
             "totals": dict(self.totals),
+            "plan": None if self.plan is None else self.plan.as_json(),
+            "later": None if self.later is None else self.later.as_json(),
+            "past": None if self.past is None else self.past.as_json(),
             "note": "Advice from a forecast; the station's own interlocks decide.",
         }

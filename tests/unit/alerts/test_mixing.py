@@ -10,7 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from alerts.codec import demand_from_json, demand_to_json
-from alerts.mixing import Windows, make_demand
+from alerts.mixing import Known, Windows, make_demand
+from alerts.setaside import Container
+from alerts.station import PastPlans
 from alerts.types import MixingDemand
 from monitor.model.types import Estimate, Forecast
 from monitor.plant.calendar import always
@@ -125,3 +127,59 @@ def test_a_demand_never_exceeds_the_free_volume(
         assert sump.fluid.leanest_make_up_pct - 0.01 <= need.mix_pct <= sump.fluid.richest_make_up_pct + 0.01
         assert math.isclose(need.concentrate_l, need.volume_l * need.mix_pct / 100, abs_tol=0.001)
         assert need.by_s >= now
+
+
+def test_each_sump_accepts_mixes_that_land_within_tolerance() -> None:
+    demand = demand_of(a_view("lathe-04", 215.0, 8.0), a_view("mill-02", 245.0, 8.0))
+    for need in demand.sumps:
+        assert need.mix_low_pct is not None
+        assert need.mix_high_pct is not None
+        assert 1.0 <= need.mix_low_pct <= need.mix_pct <= need.mix_high_pct <= 15.0
+        assert need.mix_high_pct - need.mix_low_pct > 0.5
+
+
+def test_the_plan_serves_every_sump_with_fewer_mixes() -> None:
+    views = [a_view(f"lathe-{i:02}", 212.0 + 3.0 * i, 7.6 + 0.15 * i) for i in range(8)]
+    demand = demand_of(*views)
+    assert demand.plan is not None
+    assert len(demand.plan.mixes) < len({need.mix_pct for need in demand.sumps})
+    served = [portion.sump for mix in demand.plan.mixes for portion in mix.portions]
+    assert sorted(served) == sorted(need.sump for need in demand.sumps)
+    for mix in demand.plan.mixes:
+        for portion in mix.portions:
+            need = next(need for need in demand.sumps if need.sump == portion.sump)
+            assert (need.mix_low_pct or 0.0) - 0.05 <= mix.mix_pct <= (need.mix_high_pct or 0.0) + 0.05
+
+
+def test_the_window_after_is_told_too() -> None:
+    demand = demand_of(a_view("lathe-04", 215.0, 8.0), a_view("mill-02", 330.0, 7.2), a_view("saw-01", 395.0, 8.0))
+    assert demand.later is not None
+    assert demand.later.window_from_s == MONDAY + DAY + 6 * HOUR
+    assert "lathe-04" not in [need.sump for need in demand.later.sumps]
+    thirsty = demand_of(a_view("lathe-04", 215.0, 8.0, (70.0, 40.0)))
+    assert thirsty.later is not None
+    (again,) = thirsty.later.sumps
+    assert again.volume_l > 100.0
+    assert again.mix_pct == pytest.approx(8.0 * 6.0 / 18.0, abs=0.01)  # t D / (E + D) at the rates of now
+
+
+def test_set_aside_fluid_goes_into_the_plan_first_and_never_across_products() -> None:
+    views = [a_view("lathe-04", 215.0, 8.0)]
+    cans = [
+        Container(f"can-{fluid}", fluid, 30.0, 11.0, MONDAY, MONDAY + 10 * DAY, ("mill-02",))
+        for fluid in ("semi-synthetic", "synthetic")
+    ]
+    plant = a_plant(views[0][0])
+    demand = make_demand(plant, views, MORNING, 7, Known(tuple(cans)))["semi-synthetic"]
+    assert demand.plan is not None
+    used = [part.container for mix in demand.plan.mixes for part in mix.set_aside]
+    assert used == ["can-semi-synthetic"]
+
+
+def test_the_json_holds_the_plan_the_window_after_and_the_past() -> None:
+    views = [a_view("lathe-04", 215.0, 8.0)]
+    known = Known(past={"semi-synthetic": PastPlans(3, 300.0, 280.0, 0.1)})
+    told = make_demand(a_plant(views[0][0]), views, MORNING, 7, known)["semi-synthetic"].as_json()
+    assert told["plan"]["mixes"][0]["sumps"][0]["sump"] == "lathe-04"
+    assert told["later"]["totals"]["volume_l"] == 0.0
+    assert told["past"] == {"windows": 3, "asked_l": 300.0, "used_l": 280.0, "off_share": 0.1}
