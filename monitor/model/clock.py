@@ -8,11 +8,11 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from monitor.model.forecast import EDGES_H, Ahead
+from monitor.model.duty import chance, slot_of
+from monitor.model.forecast import EDGES_H, HORIZON_H, STEP_H, Ahead
 from monitor.model.layout import BIN_S, Floats
 from monitor.model.state import State
 from monitor.model.step import Moment
-from monitor.model.watch import duty_chance
 from monitor.plant.types import Duty, Plant
 
 BLOCK: Final = 96
@@ -43,6 +43,7 @@ class Clock:
             new_day=local.date() != before.date(),
             on_duty=self._share(k)[self._which],
             expected=self.expected,
+            slot=slot_of(local),
         )
 
     def _share(self, k: int) -> Floats:
@@ -56,15 +57,25 @@ class Clock:
     def ahead(self, state: State, now_s: float) -> Ahead:
         """Return the hours ahead of `now_s` as the forecast wants them."""
         edges = now_s + EDGES_H * 3600.0
-        middles = [datetime.fromtimestamp(t, UTC).astimezone(self._zone) for t in (edges[1:] + edges[:-1]) / 2.0]
-        today = datetime.fromtimestamp(now_s, UTC).astimezone(self._zone).date().toordinal()
-        on_duty = np.stack([_shares(duty, edges) for duty in self._duties])[self._which]
-        share = np.stack([duty_chance(state, on_duty[:, s], self.expected) for s in range(len(middles))], axis=1)
+        middles = [self._local(t) for t in (edges[1:] + edges[:-1]) / 2.0]
+        today = self._local(now_s).date().toordinal()
         return Ahead(
             hour=np.array([m.hour + m.minute / 60.0 for m in middles]),
             day=np.array([m.date().toordinal() - today for m in middles], dtype=np.int64),
-            share=share,
+            share=self._running(state, now_s),
         )
+
+    def _running(self, state: State, now_s: float) -> Floats:
+        """Return each machine's expected running share in the steps of the forecast, from those of single hours."""
+        edges = now_s + np.arange(HORIZON_H + 1.0) * 3600.0
+        on_duty = np.stack([_shares(duty, edges) for duty in self._duties])[self._which]
+        slots = np.array([slot_of(self._local(t + 1800.0)) for t in edges[:-1]], dtype=np.int64)
+        hourly = chance(state, on_duty, self.expected, slots)
+        begins = EDGES_H[:-1].astype(np.int64)
+        return np.asarray(np.add.reduceat(hourly, begins, axis=1) / STEP_H)
+
+    def _local(self, time_s: float) -> datetime:
+        return datetime.fromtimestamp(time_s, UTC).astimezone(self._zone)
 
 
 def _shares(duty: Duty | None, edges: Floats) -> Floats:

@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 
 from monitor.model.balance import day_curve
+from monitor.model.duty import stands_for
 from monitor.model.layout import (
     CARRY,
     HOLD_UP,
@@ -71,6 +72,7 @@ def _draws() -> tuple[Floats, Floats, Floats, Floats]:
 STATE_Z, WEATHER_Z, JOB_Z, SHARE_Z = _draws()
 
 
+STAND_RANKS: Final[Floats] = (np.random.default_rng(19620505).permutation(DRAWS) + 0.5) / DRAWS
 WATER_RANKS: Final[Floats] = (np.random.default_rng(19600201).permutation(DRAWS) + 0.5) / DRAWS
 
 
@@ -126,11 +128,20 @@ class _Futures:
         weather, job = _days(drawn[:, :, WEATHER], drawn[:, :, JOB], widen)
         most = 1.0 / np.maximum(ahead.share.max(axis=1), 0.05)
         runs = np.minimum(1.0 + SHARE_SD * widen[:, None, None] * SHARE_Z, most[:, None, None])
+        stands = stands_for(state, STAND_RANKS)
+        runs = np.where(stands[:, :, None] > self._day_middles(), 0.0, runs)
         air, idle, run = np.exp(weather), np.exp(drawn[:, :, LN_IDLE]), np.exp(drawn[:, :, LN_RUN])
         self._by_hour = air * idle[:, :, None]
         self._by_running = air * (run - idle)[:, :, None] * runs
         self._by_drag = np.exp(drawn[:, :, LN_DRAG, None] + job) * runs
         self.volume, self.ln_strength = self._courses()
+
+    def _day_middles(self) -> Floats:
+        """Return hours from now to the middle of each local day ahead."""
+        middles = 0.5 * (EDGES_H[1:] + EDGES_H[:-1])
+        today = self._ahead.day == 0
+        last = float(middles[today][-1]) if today.any() else 0.0
+        return np.concatenate([[0.5 * last], last + 12.0 + 24.0 * np.arange(DAYS - 1)])
 
     def _courses(self) -> tuple[Floats, Floats]:
         vapour, drag = self._losses()

@@ -52,8 +52,9 @@ class State:
     noise: Floats  # (n, 4)
     noise_n: Floats  # (n, 4)
     run_belief: Floats  # chance that the machine runs now
-    duty_hits: Floats  # (n, 2) running hours seen off and on duty
-    duty_hours: Floats  # (n, 2)
+    duty_hits: Floats  # (n, 74) hours seen running, see monitor.model.duty
+    duty_hours: Floats  # (n, 74) hours seen
+    stands: Floats  # (n, 2) hours of duty and hours since the machine ran
     level_odd: Floats  # (n, 3) run of odd level bins: how many, sum of residuals, first bin
     brix_odd: Floats  # (n, 3)
     jump: Floats  # (n, 9) the jump being weighed, see monitor.model.jumps
@@ -91,8 +92,9 @@ class State:
             noise=noise,
             noise_n=np.zeros((n, 4)),
             run_belief=np.full(n, 0.5),
-            duty_hits=np.zeros((n, 2)),
-            duty_hours=np.zeros((n, 2)),
+            duty_hits=np.zeros((n, 74)),
+            duty_hours=np.zeros((n, 74)),
+            stands=np.zeros((n, 2)),
             level_odd=np.zeros((n, 3)),
             brix_odd=np.zeros((n, 3)),
             jump=np.zeros((n, 9)),

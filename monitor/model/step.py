@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from monitor.model import balance, jumps, leaks, valves, watch
+from monitor.model import balance, duty, jumps, leaks, valves, watch
 from monitor.model.bins import Bin
 from monitor.model.kalman import decay, measure
 from monitor.model.layout import (
@@ -44,6 +44,7 @@ class Moment:
     k: int
     hour: float
     new_day: bool
+    slot: int  # the hour of the week, see monitor.model.duty
     on_duty: Floats
     expected: Floats
     hours: float = HOURS
@@ -60,8 +61,9 @@ class Stepped:
 def step(state: State, fixed: Fixed, seen: Bin, moment: Moment, logged_mix: Floats) -> Stepped:
     """Move `state` over one bin, in place. `logged_mix` is the strength of a top-up logged about now, NaN without one."""
     _drift(state, fixed, moment)
-    chance = watch.duty_chance(state, moment.on_duty, moment.expected)
-    running = watch.believe_running(state, seen, chance, moment.hours, moment.on_duty)
+    chance = duty.chance(state, moment.on_duty[:, None], moment.expected, np.array([moment.slot]))[:, 0]
+    running = watch.believe_running(state, seen, chance)
+    duty.learn(state, running, watch.told_of_running(seen, moment.hours), moment.on_duty, moment.slot)
     gone, filled_sd = _pass_time(state, fixed, running, moment)
     level = watch.level_seen(state, seen, running)
     look = jumps.look_at_level(state, fixed, level.value, level.running, level.var, level.there, 0.5 * gone.net_l)

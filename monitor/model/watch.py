@@ -11,7 +11,6 @@ from monitor.model.bins import DRAINING, IDLE, RUNNING, UNSURE, Bin
 from monitor.model.layout import HOLD_UP, VOLUME, Flags, Floats
 from monitor.model.state import BRIX_IDLE, BRIX_RUN, LEVEL_IDLE, LEVEL_RUN, State
 
-DUTY_PRIOR_H: Final = 16.0
 PERSIST: Final = 0.7
 SLOWEST_LEARNING: Final = 1 / 200
 FIRST_WEIGHT: Final = 12.0
@@ -29,32 +28,19 @@ class Seen:
     there: Flags
 
 
-def duty_chance(state: State, on_duty: Floats, expected: Floats) -> Floats:
-    """Return the chance that each machine runs, by its calendar corrected by what was seen.
-
-    `on_duty` is the covered share of the bin, `expected` the told running share while on duty ((n,), NaN without a calendar).
-    """
-    told = np.where(np.isnan(expected), 0.5, expected)
-    off_told = np.where(np.isnan(expected), 0.5, 0.02)
-    on = (told * DUTY_PRIOR_H + state.duty_hits[:, 1]) / (DUTY_PRIOR_H + state.duty_hours[:, 1])
-    off = (off_told * DUTY_PRIOR_H + state.duty_hits[:, 0]) / (DUTY_PRIOR_H + state.duty_hours[:, 0])
-    return np.asarray(on_duty * on + (1.0 - on_duty) * off)
-
-
-def believe_running(state: State, seen: Bin, chance: Floats, hours: float, on_duty: Floats) -> Floats:
-    """Return the share of the bin that each machine ran (n,), and keep what was learnt of its duty."""
+def believe_running(state: State, seen: Bin, chance: Floats) -> Floats:
+    """Return the share of the bin that each machine ran (n,)."""
     prior = PERSIST * state.run_belief + (1.0 - PERSIST) * chance
     prior = np.clip(np.where(np.abs(state.run_belief - chance) > 0.6, 0.5 * (prior + chance), prior), 0.02, 0.98)
     guess = _by_level(state, seen, prior)
     belief = np.where(np.isnan(seen.running), guess, seen.running)
     state.run_belief = np.asarray(belief)
-    counted = ~np.isnan(seen.running) | (seen.level_n[:, UNSURE] > 0)
-    weight = np.where(counted, hours, 0.0)
-    keep = 1.0 - weight / (24.0 * 14.0)
-    for column, share in ((1, on_duty), (0, 1.0 - on_duty)):
-        state.duty_hours[:, column] = state.duty_hours[:, column] * keep + weight * share
-        state.duty_hits[:, column] = state.duty_hits[:, column] * keep + weight * share * belief
     return np.asarray(belief)
+
+
+def told_of_running(seen: Bin, hours: float) -> Floats:
+    """Return for how many hours of the bin something told whether each machine ran (n,)."""
+    return np.asarray(np.where(~np.isnan(seen.running) | (seen.level_n[:, UNSURE] > 0), hours, 0.0))
 
 
 def _by_level(state: State, seen: Bin, prior: Floats) -> Floats:
