@@ -1,7 +1,8 @@
 """The order of things: inputs in, what changed out. Knows no thread, socket, file or clock.
 
-The pipeline stands on a grid of event time (every quarter of an hour). Each grid point is passed once, in order,
-however late or in whatever lumps the input comes, so a replay says what the live run said.
+The pipeline passes moments of event time (every quarter of an hour, and between them where something new asks for
+it, see `monitor.waiting`). Each moment is passed once, in order, however late or in whatever lumps the input comes, so
+a replay says what the live run said.
 """
 
 from __future__ import annotations
@@ -32,7 +33,7 @@ from monitor.model.types import Estimate, Event, Forecast
 from monitor.plant.reading import Entry, Reading
 from monitor.plant.types import Plant
 from monitor.snapshot import Changes, Snapshot, SumpView
-from monitor.waiting import Waiting
+from monitor.waiting import MARK_S, MARKS_A_BIN, Waiting
 
 FORECAST_EVERY_S: Final = 3600.0
 CHECKPOINT_BINS: Final = 24
@@ -62,8 +63,8 @@ class Pipeline:
     """Readings and entries in any order in, estimates, forecasts, events, alerts and recipes out.
 
     `history(from_s, to_s)` gives readings back that are no longer in memory, `past(before_s)` the latest checkpoint no
-    later than that (both from the record; nothing in a replay, where nothing comes that late). A grid point is passed
-    `settle_s` after its moment, to let what is under way arrive. Without `calm_too` only sumps that need somebody get
+    later than that (both from the record; nothing in a replay, where nothing comes that late). A moment is passed
+    `settle_s` behind the clock, to let what is under way arrive. Without `calm_too` only sumps that need somebody get
     recipes and no demand is planned: alerts are the same, and a replay is done sooner.
     """
 
@@ -86,8 +87,8 @@ class Pipeline:
         self._forecasts: dict[str, Forecast] = {}
         self._recipes: dict[str, Recipe] = {}
         self._demand: dict[str, MixingDemand] = {}
-        self._grid: int | None = None
-        self._began: int | None = None
+        self._mark: int | None = None
+        self._first_bin: int | None = None
         self._restored = False
         self._whole = False
         self._away_s = (math.inf, -math.inf)
@@ -95,18 +96,18 @@ class Pipeline:
 
     @property
     def stands_at_s(self) -> float | None:
-        """The last grid point passed, Unix seconds; None before the first reading."""
-        return None if self._grid is None else self._grid * BIN_S
+        """The last moment passed, Unix seconds; None before the first reading."""
+        return None if self._mark is None else self._mark * MARK_S
 
     def take(self, readings: Sequence[Reading], entries: Sequence[Entry] = ()) -> None:
         """Take input in; nothing is worked out before the next `run_until`. Unknown sumps are left out."""
         sumps = self.plant.sumps
         known = [reading for reading in readings if reading.sump in sumps]
-        self._waiting.add(known, entries)
         if known:
             first = bin_of(min(reading.time_s for reading in known))
-            self._grid = first if self._grid is None else self._grid
-            self._began = first if self._began is None else min(first, self._began)
+            self._first_bin = first if self._first_bin is None else min(first, self._first_bin)
+            self._mark = self._waiting.first_mark(known) if self._mark is None else self._mark
+        self._waiting.add(known, entries, 0 if self._mark is None else self._mark)
         self._whole = False
 
     def _recall(self, from_s: float, to_s: float) -> Iterable[Reading]:
@@ -122,14 +123,14 @@ class Pipeline:
         checkpoint = None if self._past is None else self._past(before_s)
         if checkpoint is not None:
             return Memory.engine_part(checkpoint[1])
-        if self._began is None or before_s - self._began * BIN_S > REVISABLE_S:
+        if self._first_bin is None or before_s - self._first_bin * BIN_S > REVISABLE_S:
             return None
-        return _blank(self.plant, min(self._began, bin_of(before_s)))
+        return _blank(self.plant, min(self._first_bin, bin_of(before_s)))
 
-    def _feed(self, grid: int) -> None:
-        """Let what counts from this grid point on move the state."""
-        oldest_s = grid * BIN_S - REVISABLE_S
-        for lump in self._waiting.take(grid):
+    def _feed(self, mark: int) -> None:
+        """Let what counts from this moment on move the state."""
+        oldest_s = mark * MARK_S - REVISABLE_S
+        for lump in self._waiting.take(mark):
             readings = [reading for reading in lump.readings if possible_reading(self.plant, reading)]
             self.silence.add(readings)
             self.engine.add_readings([reading for reading in readings if reading.time_s >= oldest_s])
@@ -137,43 +138,45 @@ class Pipeline:
             self.memory.care.add(entry for entry in lump.entries if entry.sump in self.plant.sumps)
 
     def run_until(self, now_s: float) -> Iterable[Changes]:
-        """Pass every grid point up to `now_s`, one `Changes` each; after a restart first where it stood."""
-        if self._restored and self._grid is not None and bin_of(now_s) >= self._grid:
+        """Pass every moment up to `now_s`, one `Changes` each; after a restart first where it stood."""
+        last = math.floor(now_s / MARK_S) if math.isfinite(now_s) else 0
+        if self._restored and self._mark is not None and last >= self._mark:
             self._restored = False
-            yield self._stand(self._grid)
-        while self._grid is not None and bin_of(now_s) > self._grid:
-            self._grid += 1
-            yield self._pass(self._grid)
-        if self._grid is not None and (done := self._redone(self._grid + 1)):
+            yield self._stand(self._mark)
+        while self._mark is not None and (mark := self._waiting.next_mark(self._mark)) <= last:
+            before_s, self._mark = self._mark * MARK_S, mark
+            yield self._pass(mark, before_s)
+        if self._mark is not None and (done := self._redone(last + 1)):
             self._show_alerts()
             yield Changes(self.snapshot, transitions=done)
 
     def refreshed_forecasts(self) -> dict[str, Forecast]:
-        """Return forecasts as of the last grid point, made now if they are older. Nothing later hangs on them."""
+        """Return forecasts as of the last moment passed, made now if they are older. Nothing later hangs on them."""
         at_s = self.stands_at_s
         if at_s is None or all(f.made_s == at_s for f in self._forecasts.values()):
             return self._forecasts
         return self._forecast(at_s)
 
-    def _pass(self, grid: int) -> Changes:
-        now_s = grid * BIN_S
-        self._feed(grid)
+    def _pass(self, mark: int, before_s: float) -> Changes:
+        now_s = mark * MARK_S
+        self._feed(mark)
         self.engine.advance(now_s)
         now = self._look(now_s)
         now.landings = self.memory.care.step(self.plant, now.estimates, self._recipes, now_s)
         now.kept = self.memory.care.containers(self.plant, now_s)
-        hourly = now_s % FORECAST_EVERY_S == 0.0 or not self._forecasts or self._away(now_s - BIN_S)
+        hourly = now_s % FORECAST_EVERY_S == 0.0 or not self._forecasts or self._away(before_s)
         if hourly or self._elsewhere(now):
             self._forecasts = self._forecast(now_s)
             now.forecasts = tuple(self._forecasts.values())
-        if not self._away(now_s):
+        if not self._away(now_s) and not self._waiting.is_glance(mark):
             now.events = tuple(self.memory.news(self.engine.events(), self._silences(now), now_s))
-            now.transitions = (*self._redone(grid), *self._alert(now, hourly=hourly))
+            self.memory.care.saw(self.plant, now.events)
+            now.transitions = (*self._redone(mark), *self._alert(now, hourly=hourly))
         if hourly and self._calm_too:
             self.memory.sequence += 1
             self._plan(now)
         if self._on_checkpoint():
-            self.engine.findings.forget_before(grid - FOUND_BINS)
+            self.engine.findings.forget_before(bin_of(now_s) - FOUND_BINS)
         self._whole = True
         self.snapshot = self._picture(now)
         return Changes(self.snapshot, now.events, now.transitions, now.forecasts, now.landings)
@@ -181,10 +184,10 @@ class Pipeline:
     def _away(self, now_s: float) -> bool:
         return self._away_s[0] < now_s < self._away_s[1]
 
-    def _stand(self, grid: int) -> Changes:
+    def _stand(self, mark: int) -> Changes:
         """Work out again what hangs on the state that a checkpoint brought back."""
-        self._feed(grid)
-        now = self._look(grid * BIN_S)
+        self._feed(mark)
+        now = self._look(mark * MARK_S)
         self._forecasts = self._forecast(now.now_s)
         if self._calm_too:
             self._recipes = {
@@ -198,9 +201,9 @@ class Pipeline:
         estimates = views.estimates(self.engine.at(now_s), self.engine.fixed, self.silence, now_s)
         return _Now(now_s, estimates, (), kept=self.memory.care.containers(self.plant, now_s))
 
-    def _redone(self, grid: int) -> tuple[Transition, ...]:
-        """Do again what people did to alerts before this grid point and before a restart."""
-        done = tuple(move for move in self._waiting.take_moves(grid) if move.alert_id in self.memory.alerts)
+    def _redone(self, mark: int) -> tuple[Transition, ...]:
+        """Do again what people did to alerts before this moment and before a restart."""
+        done = tuple(move for move in self._waiting.take_moves(mark) if move.alert_id in self.memory.alerts)
         for move in done:
             self._put(move.alert)
         return done
@@ -254,7 +257,9 @@ class Pipeline:
 
     def _plan(self, now: _Now) -> None:
         views_of = [(self.plant.sumps[s], e, self._forecasts.get(s)) for s, e in now.estimates.items() if sound(e)]
-        self._demand = make_demand(self.plant, views_of, now.now_s, self.memory.sequence)
+        known = self.memory.care.known(self.plant, now.now_s)
+        self._demand = make_demand(self.plant, views_of, now.now_s, self.memory.sequence, known)
+        self.memory.care.ask(self._demand, now.now_s)
 
     def _picture(self, now: _Now) -> Snapshot:
         sumps = {
@@ -315,19 +320,18 @@ class Pipeline:
             raise
 
     def checkpoint_due(self) -> bool:
-        """Tell whether the last grid point is one to keep (every six hours), and all that happened before it is in."""
+        """Tell whether the last moment is one to keep (every six hours), and all that happened before it is in."""
         return self._whole and self._on_checkpoint() and not self._waiting.tells_of_before(self.stands_at_s or 0.0)
 
     def _on_checkpoint(self) -> bool:
-        return self._grid is not None and self._grid % CHECKPOINT_BINS == 0
+        return self._mark is not None and self._mark % (CHECKPOINT_BINS * MARKS_A_BIN) == 0
 
     def checkpoint(self) -> tuple[float, bytes]:
         """Write the whole pipeline down: everything told of times before the returned moment is in it.
 
-        Forecasts and recipes are not: they are made again, the same where the grid point is a full hour.
+        Forecasts and recipes are not: they are made again, the same where the moment is a full hour.
         """
-        grid = self._grid or 0
-        return grid * BIN_S, self.memory.to_bytes(self.engine.to_bytes(), self.silence)
+        return self.stands_at_s or 0.0, self.memory.to_bytes(self.engine.to_bytes(), self.silence)
 
     def restore(self, blob: bytes, entries: Iterable[Entry] = ()) -> None:
         """Stand where `checkpoint` stood; all readings and entries from that moment on must be taken in afterwards.
@@ -337,17 +341,19 @@ class Pipeline:
         self.memory, engine = Memory.from_bytes(blob, self.silence)
         self.engine.restore(engine)
         self.engine.logbook.add(self._possible(entries))
-        self._grid = self.engine.next_bin
+        self._mark = (self.engine.next_bin or 0) * MARKS_A_BIN
         self._restored = True
         first = next(iter(self._recall(-math.inf, math.inf)), None)
-        self._began = None if first is None else bin_of(first.time_s)
+        if first is not None:
+            self._first_bin = bin_of(first.time_s)
+            self._waiting.first_mark([first])
 
     def resume(self, moves: Iterable[Transition], away_s: tuple[float, float]) -> None:
         """Take what people did to alerts before a restart, and between which moments nobody watched.
 
-        Each move is done again at its grid point. Of the time away no alert is raised and no event is told.
+        Each move is done again at its moment. Of the time away no alert is raised and no event is told.
         """
-        self._waiting.add_moves(moves, -1 if self._grid is None else self._grid)
+        self._waiting.add_moves(moves, -1 if self._mark is None else self._mark)
         self._away_s = away_s
 
 
