@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Protocol
 
-from monitor.plant.reading import Reading, Rejected
+from monitor.plant.reading import Entry, Reading, Rejected
 
 
 def _nothing() -> None:
@@ -42,6 +42,7 @@ class Delivery:
     rejected: tuple[Rejected, ...] = ()
     done: Callable[[], None] = _nothing
     receipts: tuple[Receipt, ...] = ()
+    entries: tuple[Entry, ...] = ()
 
 
 class SourceState(StrEnum):

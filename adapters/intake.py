@@ -6,12 +6,12 @@ import logging
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Final, NamedTuple
+from typing import Final, NamedTuple, Protocol
 
 from adapters.payloads import Payload
 from adapters.routes import Route
 from adapters.sample import PayloadError, Sample
-from monitor.plant.reading import Reading, Rejected
+from monitor.plant.reading import Entry, Reading, Rejected
 
 log = logging.getLogger("bandkeeper.sources")
 
@@ -55,11 +55,20 @@ class Batch:
 
     readings: list[Reading] = field(default_factory=list)
     rejected: list[Rejected] = field(default_factory=list)
+    entries: list[Entry] = field(default_factory=list)
 
     def refuse(self, source: str, piece: Piece, why: str) -> None:
         """Add a refusal; the raw input is kept as readable text, cut to a bearable length."""
         text = piece.raw[:RAW_KEPT].decode("utf-8", "backslashreplace")
         self.rejected.append(Rejected(f"{source}: {piece.address}", piece.arrived_s, why, text))
+
+
+class Takes(Protocol):
+    """What fills a batch from input."""
+
+    def take(self, batch: Batch, piece: Piece) -> bool:
+        """Add what a piece holds, or its refusal; say whether any of it hangs on the time of arrival."""
+        ...
 
 
 class Intake:

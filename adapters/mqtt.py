@@ -20,7 +20,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from adapters.board import Board
 from adapters.delivery import Clock, Deliver, Delivery, Receipt, SourceHealth, SourceState
-from adapters.intake import Arrivals, Batch, Intake, Piece
+from adapters.intake import Arrivals, Batch, Intake, Piece, Takes
 from adapters.mqtt_client import MqttSettings
 from adapters.mqtt_link import Link
 from adapters.mqtt_words import Trouble
@@ -67,10 +67,11 @@ class MqttInlet:
         *,
         pace: Pace | None = None,
         receipts: Iterable[Receipt] = (),
+        intake: Takes | None = None,
     ) -> None:
         self._settings = settings
         self._topics = sorted(routes)
-        self._intake = Intake(settings.source, routes, payload)
+        self._intake: Takes = intake or Intake(settings.source, routes, payload)
         self._clock = clock
         self._arrivals = Arrivals()
         self._board = Board(settings.source)
@@ -183,10 +184,12 @@ class MqttInlet:
                 receipts.append(receipt)
         self._leave_unknown(client, batch)
         self._outstanding += len(came)
-        self._board.count(len(came), len(batch.readings), len(batch.rejected), came[-1].arrived_s)
+        taken = len(batch.readings) + len(batch.entries)
+        self._board.count(len(came), taken, len(batch.rejected), came[-1].arrived_s)
         if self._deliver is not None:
             done = self._when_done(self._epoch, mids, len(came))
-            self._deliver(Delivery(tuple(batch.readings), tuple(batch.rejected), done, tuple(receipts)))
+            readings, rejected, entries = tuple(batch.readings), tuple(batch.rejected), tuple(batch.entries)
+            self._deliver(Delivery(readings, rejected, done, tuple(receipts), entries))
 
     def _take(self, batch: Batch, came: _Came) -> Receipt | None:
         topic, raw, mid = came.topic, came.raw, came.mid

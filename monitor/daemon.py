@@ -19,6 +19,7 @@ from typing import Any, Final, Self
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from adapters.delivery import Inlet, Receipt, SourceHealth
+from adapters.dispensed import station_inlets
 from adapters.inlet import make_inlets
 from adapters.mqtt_out import MqttPublisher
 from alerts.types import Alert, AlertState, Transition
@@ -67,7 +68,7 @@ class Daemon:
         self._pipeline = Pipeline(plant, self._reader.readings, self._reader.latest_checkpoint, settle_s=settle_s)
         self._worker = Worker(self._record, self._pipeline, clock, self._told, settle_s=settle_s)
         self._feed = Feed()
-        self._inlets: list[Inlet] = make_inlets(plant, clock, self._receipts)
+        self._inlets: list[Inlet] = [*make_inlets(plant, clock, self._receipts), *station_inlets(plant, clock)]
         self._publisher = _publisher(plant)
         self._publishing = None if self._publisher is None else Publishing(plant, self._publisher)
         self._server = self._make_server()

@@ -182,7 +182,8 @@ class Worker:
         readings = [reading for delivery in found.deliveries for reading in delivery.readings]
         rejected = [one for delivery in found.deliveries for one in delivery.rejected]
         receipts = [one for delivery in found.deliveries for one in delivery.receipts]
-        entries = [entry for entry, _ in found.entries]
+        entries = [entry for delivery in found.deliveries for entry in delivery.entries]
+        entries += [entry for entry, _ in found.entries]
         try:
             if readings or rejected or entries:
                 self._add(readings, entries, rejected, receipts)

@@ -100,6 +100,11 @@ class Entry:
         return self.kind is EntryKind.CHECK and self.container != ""
 
 
+def dispensed_id(report: str) -> str:
+    """Return the id of the entry that a mixing station's report becomes, by whichever way it comes."""
+    return report if report.startswith("dispensed-") else f"dispensed-{report}"
+
+
 @dataclass(frozen=True, slots=True)
 class Rejected:
     """Input that could not be used, kept as it came. `where` names the source or the file and line."""

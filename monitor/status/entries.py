@@ -13,7 +13,7 @@ from typing import Any, Final
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from monitor.plant.reading import Entry, EntryKind
+from monitor.plant.reading import Entry, EntryKind, dispensed_id
 from monitor.plant.schema import IDENTIFIER
 from monitor.plant.types import Plant, Sump
 from monitor.status.amounts import AmountError, hardness, percent, plain, read_time, strength, volume_in_l
@@ -245,4 +245,4 @@ def _id(body: EntryBody, check: _Check) -> str:
         return f"entry-{uuid.uuid4().hex}"
     if not _ID.fullmatch(body.id):
         check.fault("id", "must be 1 to 100 letters, digits, dots, colons, dashes or underscores")
-    return body.id
+    return dispensed_id(body.id) if body.who.strip() == "station" else body.id
