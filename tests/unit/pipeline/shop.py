@@ -117,8 +117,8 @@ class Machine:
 def machines() -> list[Machine]:
     """Give four different ones: topped up, leaking, level only, refractometer only."""
     return [
-        Machine("lathe-04", acts=[(9.5, 55.0, 3.0), (33.25, 48.0, 2.0)]),
-        Machine("mill-07", full_l=250.0, volume_l=210.0, leak_from_h=30.0, leak_l_per_h=3.0, hold_up_l=8.0),
+        Machine("lathe-04", acts=[(7.5, 45.0, 3.0), (11.25, 48.0, 2.0)]),
+        Machine("mill-07", full_l=250.0, volume_l=210.0, leak_from_h=20.0, leak_l_per_h=3.0, hold_up_l=8.0),
         Machine("saw-01", full_l=150.0, volume_l=130.0, signals=(Signal.LEVEL,), acts=[(15.0, -20.0, 0.0)]),
         Machine("hone-02", volume_l=300.0, concentration_pct=9.4, signals=(Signal.REFRACTOMETER,)),
     ]
@@ -153,10 +153,10 @@ def readings_of(
 def entries_for() -> list[Entry]:
     """Give a log book that fits `machines`: one top-up logged at once, one removal, a check."""
     return [
-        _entry("e-1", "lathe-04", EntryKind.TOP_UP, 9.6, volume_l=50.0, mix_pct=3.0),
+        _entry("e-1", "lathe-04", EntryKind.TOP_UP, 7.6, volume_l=42.0, mix_pct=3.0),
         _entry("e-2", "saw-01", EntryKind.REMOVAL, 15.1, volume_l=20.0),
-        _entry("e-3", "lathe-04", EntryKind.CHECK, 20.3, value=8.1, unit="%"),
-        _entry("e-4", "hone-02", EntryKind.TOP_UP, 21.2, volume_l=40.0, mix_pct=2.0),
+        _entry("e-3", "lathe-04", EntryKind.CHECK, 13.3, value=8.1, unit="%"),
+        _entry("e-4", "hone-02", EntryKind.TOP_UP, 15.2, volume_l=40.0, mix_pct=2.0),
     ]
 
 

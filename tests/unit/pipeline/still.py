@@ -61,6 +61,7 @@ class Still:
     def kill(self) -> None:
         """End it as a power cut would: nothing more is written."""
         self.daemon._record._db.close()
+        self.daemon._lock.release()  # as the kernel would
 
 
 def with_record(plant: Plant, path: Path) -> Plant:
