@@ -1,17 +1,21 @@
 """MQTT outlet: the plant's retained topics under bandkeeper/PLANT-ID/…, each sent until the broker has confirmed it.
 
-Only the latest payload of a topic counts. On each new connection everything that is not confirmed is sent again, and
-so is everything retained: a broker that forgot its store gets the whole picture back.
-`status` says `online` while the daemon is there and `offline` when it is not (by last will, or on leaving).
+Only the latest payload of a topic counts; of events (`post`), which are not retained, each does. On each new
+connection everything that is not confirmed is sent again, and so is everything retained: a broker that forgot its store
+gets the whole picture back. `status` says `online` while the daemon is there and `offline` when it is not (by last
+will, or on leaving). Whoever publishes to `alert/ALERT-ID/acknowledge` acknowledges that alert.
 """
 
 from __future__ import annotations
 
+import itertools
+import json
 import threading
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final
 
-from paho.mqtt.client import Client
+from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
@@ -23,6 +27,9 @@ from adapters.mqtt_words import Trouble
 from adapters.pace import Pace
 from monitor.plant.types import SourceSpec
 
+NEWLINE: Final = "\n"
+MOST_BYTES: Final = 1024
+MOST_NAME: Final = 80
 IN_FLIGHT: Final = 20
 """So many messages are sent before the first is confirmed: what brokers take without being told more."""
 
@@ -31,16 +38,25 @@ IN_FLIGHT: Final = 20
 class _Letter:
     """The latest payload of a topic. `version` tells whether a confirmation is of this payload or of an earlier one."""
 
+    topic: str
     payload: bytes
     retain: bool
     version: int
     confirmed: bool = False
+    done: Callable[[], None] | None = None
 
 
 class MqttPublisher:
     """The way out to one broker."""
 
-    def __init__(self, source: SourceSpec, plant_id: str, *, pace: Pace | None = None) -> None:
+    def __init__(
+        self,
+        source: SourceSpec,
+        plant_id: str,
+        *,
+        pace: Pace | None = None,
+        acknowledged: Callable[[str, str], None] | None = None,
+    ) -> None:
         settings = MqttSettings.of(source, f"bandkeeper-{plant_id}-{source.id}", suffix="-out")
         self._settings = settings
         self._prefix = f"bandkeeper/{plant_id}/"
@@ -48,6 +64,8 @@ class MqttPublisher:
         will = Will(f"{self._prefix}status", b"offline")
         self._link = Link(settings, self._board, self, keep_session=False, pace=pace, will=will)
         self._lock = threading.Lock()
+        self._acknowledged = acknowledged
+        self._events = itertools.count()
         self._letters: dict[str, _Letter] = {}
         self._waiting: dict[str, None] = {}
         self._sent: dict[int, tuple[str, int]] = {}
@@ -73,9 +91,27 @@ class MqttPublisher:
             if old is not None and old.confirmed and (old.payload, old.retain) == (payload, retain):
                 return
             version = 0 if old is None else old.version + 1
-            self._letters[topic] = _Letter(payload, retain, version)
+            self._letters[topic] = _Letter(topic, payload, retain, version)
             self._waiting[topic] = None
         self._link.wake()
+
+    def post(self, topic_suffix: str, payload: bytes, done: Callable[[], None]) -> str:
+        """Send an event that is not retained; `done` is called (on the link's thread) once the broker confirmed it.
+
+        Returns a handle for `withdraw`. Until then it is sent again on each new connection.
+        """
+        handle = f"{topic_suffix}\n{next(self._events)}"
+        with self._lock:
+            self._letters[handle] = _Letter(self._prefix + topic_suffix, payload, retain=False, version=0, done=done)
+            self._waiting[handle] = None
+        self._link.wake()
+        return handle
+
+    def withdraw(self, handle: str) -> None:
+        """Forget an event that nobody waits for any more."""
+        with self._lock:
+            self._letters.pop(handle, None)
+            self._waiting.pop(handle, None)
 
     def stop(self) -> None:
         """Say `offline`, wait for the broker's word within two seconds, leave."""
@@ -93,10 +129,13 @@ class MqttPublisher:
     def prepare(self, client: Client) -> None:
         """Set the callback that takes the broker's confirmations."""
         client.on_publish = self._on_publish
+        client.on_message = self._on_message
 
     def up(self, client: Client, *, session_present: bool) -> None:
         """Begin to send everything again: `online` for a start."""
-        del client, session_present
+        del session_present
+        if self._acknowledged is not None:
+            client.subscribe(f"{self._prefix}alert/+/acknowledge", qos=1)
         with self._lock:
             for letter in self._letters.values():
                 letter.confirmed = False
@@ -112,7 +151,7 @@ class MqttPublisher:
                     return
                 del self._waiting[topic]
                 letter = self._letters[topic]
-            info = client.publish(topic, letter.payload, qos=1, retain=letter.retain)
+            info = client.publish(letter.topic, letter.payload, qos=1, retain=letter.retain)
             self._sent[info.mid] = (topic, letter.version)
 
     def down(self) -> None:
@@ -133,15 +172,39 @@ class MqttPublisher:
     ) -> None:
         self._link.note_packet()
         topic, version = self._sent.pop(mid, ("", -1))
+        done: Callable[[], None] | None = None
         with self._lock:
             letter = self._letters.get(topic)
             if letter is not None and letter.version == version:
                 letter.confirmed = True
+                done = None if code.is_failure else letter.done
                 if not letter.retain or not letter.payload:
                     del self._letters[topic]
+        if done is not None:
+            done()
         if code.is_failure:
-            said = f"the broker refuses to publish {topic}: {str(code).lower()}"
+            said = f"the broker refuses to publish {topic.partition(NEWLINE)[0]}: {str(code).lower()}"
             remedy = "let the user write to bandkeeper/# in the broker's access rules"
             self._link.blame(Trouble(SourceState.REFUSED, said, remedy))
         else:
             self._board.count(0, 1, 0)
+
+    def _on_message(self, _client: Client, _data: Any, message: MQTTMessage) -> None:
+        """Take an acknowledgement. A retained one is no act of anybody now and would come again: it is left alone."""
+        self._link.note_packet()
+        if self._acknowledged is None or message.retain:
+            return
+        alert_id = message.topic.removeprefix(f"{self._prefix}alert/").removesuffix("/acknowledge")
+        self._acknowledged(alert_id, who_of(bytes(message.payload)))
+
+
+def who_of(payload: bytes) -> str:
+    """Read who acknowledges: `{"who": "ana"}`, a plain name, or nothing (then the broker stands in)."""
+    try:
+        text = payload[:MOST_BYTES].decode("utf-8").strip()
+        said = json.loads(text) if text.startswith("{") else {"who": text}
+    except ValueError:
+        said = {}
+    who = said.get("who") if isinstance(said, dict) else None
+    name = "".join(sign for sign in who if sign.isprintable()).strip() if isinstance(who, str) else ""
+    return name[:MOST_NAME] or "MQTT"

@@ -34,9 +34,13 @@ _URGENT: Final = {Priority.HIGH: "bold red", Priority.MEDIUM: "yellow", Priority
 _SIGNS: Final = {
     AlertKind.LEAVES_BAND_UNATTENDED: "will leave",
     AlertKind.OUTSIDE_BAND: "outside",
+    AlertKind.LOWEST_NEAR: "running low",
     AlertKind.LOSS_JUMP: "losing",
+    AlertKind.CHECK_OVERDUE: "check due",
     AlertKind.SIGNAL_SILENT: "silent",
     AlertKind.SIGNAL_DOUBTFUL: "doubtful",
+    AlertKind.SOURCE_DOWN: "no source",
+    AlertKind.OWN_FAULT: "own fault",
 }
 
 

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import logging
 import math
-import os
 import signal
-import socket
 import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import Future
 from concurrent.futures import TimeoutError as AnswerTimeoutError
 from dataclasses import asdict, replace
 from types import FrameType, TracebackType
@@ -20,32 +19,45 @@ from apscheduler.schedulers.background import BackgroundScheduler
 
 from adapters.delivery import Inlet, Receipt, SourceHealth
 from adapters.dispensed import station_inlets
+from adapters.event_stream import EventStream
 from adapters.inlet import make_inlets
+from adapters.mail import MailOutlet
 from adapters.mqtt_out import MqttPublisher
+from adapters.outlet import Outlet
+from adapters.webhook import WebhookOutlet
+from alerts.links import Claim, read_link
 from alerts.types import Alert, AlertState, Transition
+from monitor.keys import link_key
+from monitor.lock import RecordLock
 from monitor.pipeline import Pipeline
 from monitor.plant.errors import RecordError
 from monitor.plant.reading import Entry, Reading
 from monitor.plant.types import Plant
+from monitor.post import EVENTS, PostOffice
 from monitor.publishing import Publishing
 from monitor.record.reader import Reader
 from monitor.record.store import Record
+from monitor.sender import Senders
 from monitor.snapshot import Changes, Snapshot
 from monitor.status.app import create_app
 from monitor.status.board import Health, Reason, SourceState
 from monitor.status.feed import Feed, Subscription
 from monitor.status.serve import StatusServer, check_listener, is_loopback
+from monitor.watchdog import notify, watch_until
 from monitor.worker import Worker
 
 log = logging.getLogger("bandkeeper")
 
 TICK_S: Final = 1.0
-SETTLE_S: Final = 45.0
+SETTLE_S: Final = 10.0
 ANSWER_S: Final = 10.0
 STOP_S: Final = 15.0
 LOOK_BACK_S: Final = 30 * 86400.0
 ENTRIES_BACK_S: Final = 10 * 86400.0
 STEP_OVERDUE_S: Final = 3600.0
+CHANNEL_OVERDUE_S: Final = 600.0
+
+_How = Callable[[], tuple[Alert, tuple[Transition, ...]] | None]
 AWAY_S: Final = 1800.0
 """A break counts as one from so long after the last sign of life."""
 
@@ -63,13 +75,24 @@ class Daemon:
     ) -> None:
         self.plant = plant
         self._clock, self._tick_s = clock, tick_s
-        self._record = Record.open(plant.database, now_s=clock())
+        self._lock = RecordLock.take(plant.database)
+        try:
+            self._record = Record.open(plant.database, now_s=clock())
+        except BaseException:
+            self._lock.release()
+            raise
         self._reader = self._record.reader()
         self._pipeline = Pipeline(plant, self._reader.readings, self._reader.latest_checkpoint, settle_s=settle_s)
-        self._worker = Worker(self._record, self._pipeline, clock, self._told, settle_s=settle_s)
+        self._key = link_key(plant.database)
+        office = PostOffice(
+            plant, self._record, self._key, seen_alert=self._alert, stream=plant.publish_source is not None
+        )
+        self._worker = Worker(self._record, self._pipeline, clock, self._told, settle_s=settle_s, office=office)
+        self._office = office
         self._feed = Feed()
         self._inlets: list[Inlet] = [*make_inlets(plant, clock, self._receipts), *station_inlets(plant, clock)]
-        self._publisher = _publisher(plant)
+        self._publisher = _publisher(plant, self._acknowledged_from_afar)
+        self._senders = Senders(plant.database, _outlets(plant, self._publisher), clock)
         self._publishing = None if self._publisher is None else Publishing(plant, self._publisher)
         self._server = self._make_server()
         self._scheduler = BackgroundScheduler(
@@ -94,6 +117,7 @@ class Daemon:
         self._worker.start(self._recall, from_s)
         if self._publisher is not None:
             self._publisher.start()
+        self._senders.start()
         for inlet in self._inlets:
             inlet.start(self._worker.deliver)
         self._scheduler.add_job(self._worker.wake, "interval", seconds=self._tick_s, id="tick")
@@ -109,12 +133,15 @@ class Daemon:
             inlet.stop()
         if self._started:
             self._worker.stop(STOP_S)
+        if self._started:
+            self._senders.stop()
         if self._publisher is not None and self._started:
             self._publisher.stop()
         self._feed.close()
         if self._server is not None:
             self._server.stop()
         self._record.close()
+        self._lock.release()
         self._started = False
 
     def _resume(self) -> float:
@@ -158,6 +185,10 @@ class Daemon:
         if self._publishing is not None:
             self._publishing.told(changes)
         self._feed.publish(changes.snapshot.sumps, (t.alert_id for t in changes.transitions))
+        self._senders.wake()
+
+    def _alert(self, alert_id: str) -> Alert | None:
+        return self._pipeline.memory.alerts.get(alert_id)
 
     # What the status room asks (see monitor.status.board.Board).
 
@@ -186,25 +217,45 @@ class Daemon:
         """Shelve an alert until a moment."""
         return self._move(lambda: self._pipeline.shelve(alert_id, until_s, reason, who, self._clock()))
 
-    def _move(self, how: Callable[[], tuple[Alert, tuple[Transition, ...]] | None]) -> Alert | None:
+    def claim(self, token: str) -> Claim:
+        """Return what the token of a message's link allows. LinkError says why it allows nothing."""
+        return read_link(self._key, token, self._clock())
+
+    def _acknowledged_from_afar(self, alert_id: str, who: str) -> None:
+        """Acknowledge at the word of the broker; its thread does not wait."""
+        answer = self._worker.ask(self._moving(lambda: self._pipeline.acknowledge(alert_id, who, self._clock())))
+        answer.add_done_callback(lambda done: _log_refused(alert_id, done))
+
+    def _move(self, how: _How) -> Alert | None:
+        answer: Alert | None = _wait(self._worker.ask(self._moving(how)))
+        return answer
+
+    def _moving(self, how: _How) -> Callable[[], Alert | None]:
         def moved() -> Alert | None:
             with self._pipeline.undone_on_error():
                 result = how()
                 if result is None:
                     return None
                 alert, transitions = result
-                self._record.save_transitions(transitions)
+                with self._record.transaction():
+                    self._record.save_transitions(transitions)
+                    self._office.moved(transitions, self._clock())
             if self._publishing is not None:
                 self._publishing.moved(transitions)
             self._feed.publish((alert.sump,), (alert.id,))
+            self._senders.wake()
             return alert
 
-        answer: Alert | None = _wait(self._worker.ask(moved))
-        return answer
+        return moved
 
     def subscribe(self) -> Subscription:
         """Return a subscription to change notices."""
         return self._feed.subscribe()
+
+    @property
+    def idle_s(self) -> float:
+        """How long ago the worker last came round (real seconds)."""
+        return self._worker.idle_s
 
     def clock(self) -> float:
         """Return now by the plant's clock."""
@@ -212,7 +263,9 @@ class Daemon:
 
     def counters(self) -> Mapping[str, float]:
         """Return counters that only grow."""
-        return {name: float(value) for name, value in asdict(self._worker.counters).items()}
+        counted = {**asdict(self._worker.counters), **asdict(self._senders.counters)}
+        counted["messages_reached_nobody"] = self._office.reached_nobody
+        return {name: float(value) for name, value in counted.items()}
 
     def health(self) -> Health:
         """Tell how the daemon itself is doing."""
@@ -243,7 +296,23 @@ class Daemon:
             troubles.append(Reason(what, "readings are kept meanwhile; look at the log and report it"))
         if age_s is not None and age_s > STEP_OVERDUE_S:
             troubles.append(Reason(f"no estimate for {age_s / 3600.0:.1f} h", "look at the log and at the clock"))
+        if self._worker.post_trouble:
+            what = f"messages cannot be written: {self._worker.post_trouble}"
+            troubles.append(Reason(what, "they stay due; look at the log and report it"))
+        for name, (detail, since_s) in self._senders.troubles().items():
+            age_s = self._clock() - since_s
+            if age_s > CHANNEL_OVERDUE_S:
+                what = f"channel {name} takes no messages since {age_s / 60.0:.0f} min: {detail}"
+                troubles.append(Reason(what, "they wait or go another way; see to the server, address and log-in"))
         return troubles
+
+
+def _log_refused(alert_id: str, done: Future[Alert | None]) -> None:
+    error = done.exception()
+    if error is not None:
+        log.warning("acknowledgement of %s over MQTT: %s", alert_id, error)
+    elif done.result() is None:
+        log.warning("acknowledgement over MQTT of %s: there is no such open alert", alert_id)
 
 
 def _by_people(move: Transition) -> bool:
@@ -251,10 +320,20 @@ def _by_people(move: Transition) -> bool:
     return acknowledged or move.after is AlertState.SHELVED
 
 
-def _publisher(plant: Plant) -> MqttPublisher | None:
+def _publisher(plant: Plant, acknowledged: Callable[[str, str], None]) -> MqttPublisher | None:
     if plant.publish_source is None:
         return None
-    return MqttPublisher(plant.sources[plant.publish_source], plant.id)
+    return MqttPublisher(plant.sources[plant.publish_source], plant.id, acknowledged=acknowledged)
+
+
+def _outlets(plant: Plant, publisher: MqttPublisher | None) -> dict[str, Outlet]:
+    outlets: dict[str, Outlet] = {
+        name: MailOutlet(spec) if spec.kind == "mail" else WebhookOutlet(spec)
+        for name, spec in plant.alerting.channels.items()
+    }
+    if publisher is not None:
+        outlets[EVENTS] = EventStream(EVENTS, publisher)
+    return outlets
 
 
 def _wait(answer: Any) -> Any:
@@ -287,17 +366,7 @@ def run_forever(plant: Plant) -> int:
     with Daemon(plant, wall_clock, settle_s=SETTLE_S) as daemon:
         if plant.status is not None:
             log.info("page: http://%s:%d/", plant.status.host, daemon.status_port)
-        _notify("READY=1")
-        ended.wait()
-        _notify("STOPPING=1")
+        notify("READY=1")
+        watch_until(ended, lambda: daemon.idle_s)
+        notify("STOPPING=1")
     return 0
-
-
-def _notify(text: str) -> None:
-    """Tell systemd, where it listens."""
-    address = os.environ.get("NOTIFY_SOCKET")
-    if not address:
-        return
-    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as line:
-        line.connect("\0" + address[1:] if address.startswith("@") else address)
-        line.send(text.encode())

@@ -12,18 +12,19 @@ import math
 import queue
 import threading
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
 from adapters.delivery import Delivery
+from alerts.types import Transition
 from monitor.model.layout import BIN_S
 from monitor.pipeline import REVISABLE_S, Pipeline
 from monitor.plant.errors import BandkeeperError, RecordError
 from monitor.plant.reading import Entry, Reading, Rejected
 from monitor.record.store import Record
-from monitor.snapshot import Changes
+from monitor.snapshot import Changes, Snapshot
 
 log = logging.getLogger("bandkeeper.worker")
 
@@ -37,6 +38,18 @@ SLICE_S: Final = 3600.0
 
 Ask = Callable[[], Any]
 Recall = Callable[[float, float], Iterable[Reading]]
+
+
+class Office(Protocol):
+    """What writes messages about changes, on the worker's thread (see `monitor.post`)."""
+
+    def moved(self, transitions: Sequence[Transition], now_s: float) -> None:
+        """Write what new transitions call for, inside the transaction that stores them."""
+        ...
+
+    def turn(self, snapshot: Snapshot, now_s: float) -> None:
+        """Write what is due by now."""
+        ...
 
 
 @dataclass(slots=True)
@@ -77,10 +90,14 @@ class Worker:
         told: Callable[[Changes], None],
         *,
         settle_s: float,
+        office: Office | None = None,
     ) -> None:
         self.counters = Counters()
+        self._office = office
         self.trouble = ""
         self.step_trouble = ""
+        self.post_trouble = ""
+        self._round_at = time.monotonic()
         self.stepped_s: float | None = None
         self._recall: Recall | None = None
         self._recalled_s = math.inf
@@ -107,6 +124,11 @@ class Worker:
     def alive(self) -> bool:
         """Tell whether the thread runs."""
         return self._thread.is_alive()
+
+    @property
+    def idle_s(self) -> float:
+        """How long ago the thread last came round (real seconds)."""
+        return time.monotonic() - self._round_at
 
     @property
     def waiting(self) -> int:
@@ -139,6 +161,7 @@ class Worker:
     def _run(self) -> None:
         pending: _Round | None = None
         while True:
+            self._round_at = time.monotonic()
             stopping = self._stopping.is_set()
             pending = pending if pending is not None else self._gather()
             if not self._store(pending):
@@ -150,6 +173,7 @@ class Worker:
             pending = None
             self._go_over()
             self._step()
+            self._turn()
             if self._stopping.is_set() and self._queue.empty():
                 return
 
@@ -259,10 +283,27 @@ class Worker:
                 log.exception("no new estimate")
             self.step_trouble = str(error) or type(error).__name__
 
+    def _turn(self) -> None:
+        """Let the post office write what is due: escalations, reminders, reports."""
+        if self._office is None or self._unsaved is not None or self._recall is not None:
+            return
+        try:
+            self._office.turn(self._pipeline.snapshot, self._clock())
+            self.post_trouble = ""
+        except RecordError as error:
+            self._note_trouble(error)
+        except Exception as error:  # the watch goes on; what was due stays due
+            if str(error) != self.post_trouble:
+                log.exception("cannot write messages")
+            self.post_trouble = str(error) or type(error).__name__
+
     def _keep(self, changes: Changes, *, checkpoint: bool) -> None:
         """Store what a step changed and tell it. A checkpoint goes with it only while no later input has come in."""
         with self._record.transaction():
+            fresh = self._record.new_ones(changes.transitions)
             self._record.save(changes)
+            if self._office is not None and fresh:
+                self._office.moved(fresh, self._clock())
             if changes.snapshot.now_s % ESTIMATES_EVERY_S == 0.0:
                 self._record.save_estimates(view.estimate for view in changes.snapshot.sumps.values())
             if checkpoint:
@@ -270,6 +311,7 @@ class Worker:
                 # the state holds everything told of moments before the grid point, not of the point itself
                 self._record.save_checkpoint(math.nextafter(time_s, 0.0), blob)
         self._unsaved = None
+        self._round_at = time.monotonic()
         self.trouble = self.step_trouble = ""
         self._told(changes)
         self.counters.steps += 1

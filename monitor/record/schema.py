@@ -127,6 +127,26 @@ def m005_landings_and_containers(db: Database) -> None:
     ).create_index(["sump", "time_s"])
 
 
+@migrations()
+def m006_outbox(db: Database) -> None:
+    """Keep every message until it is delivered, and what is to be said again if nobody acknowledges."""
+    db.execute(
+        "CREATE TABLE outbox (id INTEGER PRIMARY KEY, key TEXT NOT NULL UNIQUE, event TEXT NOT NULL, alert_id TEXT,"
+        " person TEXT NOT NULL, ways TEXT NOT NULL, way INTEGER NOT NULL DEFAULT 0, channel TEXT NOT NULL,"
+        " body TEXT NOT NULL, only_if_open INTEGER NOT NULL, made_s REAL NOT NULL, due_s REAL NOT NULL, lease_s REAL,"
+        " tries INTEGER NOT NULL DEFAULT 0, way_tries INTEGER NOT NULL DEFAULT 0, refused TEXT NOT NULL DEFAULT '',"
+        " state TEXT NOT NULL DEFAULT 'waiting', done_s REAL, detail TEXT NOT NULL DEFAULT '')"
+    )
+    db.execute("CREATE INDEX outbox_waiting ON outbox (channel, due_s) WHERE state = 'waiting'")
+    db.execute("CREATE INDEX outbox_done ON outbox (done_s)")
+    db.execute("CREATE INDEX outbox_event ON outbox (event)")
+    db.execute(
+        "CREATE TABLE follow_up (id TEXT PRIMARY KEY, alert_id TEXT NOT NULL, transition_id TEXT NOT NULL,"
+        " route TEXT NOT NULL, step TEXT NOT NULL, number INTEGER NOT NULL, due_s REAL NOT NULL)"
+    )
+    db.execute("CREATE INDEX follow_up_due ON follow_up (due_s)")
+
+
 def _names() -> tuple[str, ...]:
     with closing(Database(memory=True)) as empty:
         return tuple(step.name for step in migrations.pending(empty))

@@ -17,7 +17,7 @@ from alerts.types import Alert, Transition
 from monitor.model.types import Estimate, Event, Forecast
 from monitor.plant.errors import RecordError
 from monitor.plant.reading import Entry, Reading, Rejected
-from monitor.record import checkpoints, conclusions, tokens
+from monitor.record import checkpoints, conclusions, outbox, tokens
 from monitor.record.faults import explained
 from monitor.record.migrations import open_for_reading, open_for_writing
 from monitor.record.reader import Reader
@@ -156,6 +156,37 @@ class Record:
         """Store the pipeline's state: it must hold everything added until now with a source time up to `time_s`."""
         with self.transaction():
             checkpoints.save_checkpoint(self._db, time_s, body)
+
+    def new_ones(self, transitions: Sequence[Transition]) -> tuple[Transition, ...]:
+        """Return the transitions that are not on record yet: ask before they are saved, in the same transaction."""
+        new = outbox.unknown(self._db.conn, [one.id for one in transitions])
+        return tuple(one for one in transitions if one.id in new)
+
+    def post(
+        self,
+        messages: Sequence[outbox.Message],
+        now_s: float,
+        *,
+        follow_ups: Sequence[outbox.FollowUp] = (),
+        settled: Sequence[str] = (),
+    ) -> int:
+        """Put messages into the outbox and note what is to be said later; forget that of `settled` alerts."""
+        with self.transaction():
+            outbox.drop_follow_ups(self._db.conn, settled)
+            outbox.put_follow_ups(self._db.conn, follow_ups)
+            return outbox.put(self._db.conn, messages, now_s)
+
+    def has_due_follow_ups(self, now_s: float) -> bool:
+        """Tell whether something has to be said again."""
+        return outbox.has_due_follow_ups(self._db.conn, now_s)
+
+    def take_due_follow_ups(self, now_s: float) -> list[outbox.FollowUp]:
+        """Take what has to be said again; put the messages in the same transaction."""
+        return outbox.take_due_follow_ups(self._db.conn, now_s)
+
+    def has_event(self, event: str) -> bool:
+        """Tell whether messages of an event were written already."""
+        return outbox.has_event(self._db.conn, event)
 
     def add_token(self, name: str, scope: str, expires_s: float | None, now_s: float) -> str:
         """Make a token (scope read, act or admin) and return it; it is shown this once. None: it never expires."""

@@ -12,7 +12,7 @@ from typing import Final
 from fastapi import FastAPI
 from starlette.staticfiles import StaticFiles
 
-from monitor.status import api, pages, problems
+from monitor.status import api, link_pages, pages, problems
 from monitor.status.board import Board
 from monitor.status.guard import Guard
 from monitor.status.stream import Streams
@@ -38,6 +38,7 @@ def create_app(board: Board, *, open_without_token: bool) -> FastAPI:
     problems.install(app)
     app.include_router(api.router_for(board, streams))
     app.include_router(pages.router_for(board))
+    app.include_router(link_pages.router_for(board))
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     app.add_middleware(Guard, board=board, open_without_token=open_without_token)
     return app

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+from alerts.links import Claim
 from alerts.types import Alert
 from monitor.model.types import Event
 from monitor.plant.reading import Entry, Signal
@@ -119,6 +120,10 @@ class Board(Protocol):
 
     def acknowledge(self, alert_id: str, who: str) -> Alert | None:
         """Acknowledge an alert and return it as it is now; None if there is no such alert."""
+        ...
+
+    def claim(self, token: str) -> Claim:
+        """Return what the token of a message's link allows; `LinkError` if it allows nothing."""
         ...
 
     def shelve(self, alert_id: str, until_s: float, reason: str, who: str) -> Alert | None:

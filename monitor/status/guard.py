@@ -24,7 +24,9 @@ MAX_BODY_BYTES: Final = 64 * 1024
 COOKIE: Final = "bandkeeper_token"
 SAFE_METHODS: Final = frozenset({"GET", "HEAD", "OPTIONS"})
 SCOPES: Final = {"read": 0, "act": 1, "admin": 2}
-OPEN_PATHS: Final = ("/health/live", "/static/", "/sign-in")
+LINKS: Final = "/acknowledge/"
+"""Addresses in messages: the link itself is the right to open them, under whatever name the phone reaches us."""
+OPEN_PATHS: Final = ("/health/live", "/static/", "/sign-in", LINKS)
 SECURITY_HEADERS: Final = {
     "Content-Security-Policy": "default-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; "
     "object-src 'none'",
@@ -111,12 +113,12 @@ class Guard:
             await self._app(scope, _bounded(receive), guarded)
 
     def _refuse(self, scope: Scope, headers: Headers) -> Response | None:
-        problem = self._wrong_host(headers) or _foreign(scope, headers) or _too_large(headers)
+        problem = self._wrong_host(scope, headers) or _foreign(scope, headers) or _too_large(headers)
         return None if problem is None else _answer(problem, scope, headers)
 
-    def _wrong_host(self, headers: Headers) -> Problem | None:
+    def _wrong_host(self, scope: Scope, headers: Headers) -> Problem | None:
         name = host_name(headers.get("host", ""))
-        if not self._open or is_loopback(name):
+        if not self._open or is_loopback(name) or scope["path"].startswith((LINKS, "/static/")):
             return None
         remedy = "Use http to 127.0.0.1 or localhost. To serve other machines, listen on an address and make tokens."
         return Problem(421, f"This server answers this machine only, not the name {name!r}.", remedy=remedy)

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import groupby
 
 from alerts.attendance import attendance
+from alerts.reports import cart
 from alerts.types import Alert, Priority, Recipe, RecipeKind
-from alerts.words import mix, volume
 from monitor.plant.types import Plant
 from monitor.snapshot import Snapshot
 from monitor.status.recipes import RecipeText, recipe_text
@@ -66,21 +65,6 @@ def walk(plant: Plant, snapshot: Snapshot) -> Round:
         areas=areas,
         cautions=tuple(dict.fromkeys(text for r in recipes.values() if r for text in r.cautions)),
         cart=cart((recipe for recipe in recipes.values() if recipe), plant),
-    )
-
-
-def cart(recipes: Iterable[Recipe], plant: Plant) -> tuple[str, ...]:
-    """Say what to take along: litres of each mix of each fluid, with the water it is made of."""
-    total: dict[tuple[str, float, str], float] = {}
-    for recipe in recipes:
-        fluid = plant.sumps[recipe.sump].fluid.id
-        for step in recipe.steps:
-            if step.do == "add" and step.volume_l and step.mix_pct is not None:
-                key = (fluid, step.mix_pct, step.water or "")
-                total[key] = total.get(key, 0.0) + step.volume_l
-    return tuple(
-        f"{volume(plant, litres)} of {fluid} at {mix(strength)}" + (f", {water} water" if water else "")
-        for (fluid, strength, water), litres in sorted(total.items())
     )
 
 

@@ -29,10 +29,12 @@ ROOF: Final = {
     "monitor.cli",
     "monitor.daemon",
     "monitor.keys",
+    "monitor.lock",
     "monitor.post",
     "monitor.publishing",
     "monitor.replay",
     "monitor.sender",
+    "monitor.watchdog",
     "monitor.worker",
 }
 DEMO: Final = "config_demo"

@@ -11,6 +11,7 @@ from typing import Any, Final
 
 import pytest
 
+from adapters.event_stream import TOPIC
 from adapters.mqtt_out import MqttPublisher
 from alerts.lifecycle import acknowledge
 from monitor import cli
@@ -22,6 +23,7 @@ from monitor.plant.reading import Signal
 from monitor.publishing import Publishing
 from monitor.snapshot import Changes
 from monitor.status.app import create_app
+from monitor.status.link_pages import router_for as links_for
 from monitor.status.pages import router_for
 from tests.fixtures.board import FakeBoard
 from tests.unit.house.papers import BOTH, DEVELOPERS, README, Row, blocks, code, tables
@@ -134,7 +136,7 @@ def addresses() -> set[str]:
     board = FakeBoard()
     app = create_app(board, open_without_token=True)
     found = {f"{method.upper()} {path}" for path, item in app.openapi()["paths"].items() for method in item}
-    for route in [*app.routes, *router_for(board).routes]:
+    for route in [*app.routes, *router_for(board).routes, *links_for(board).routes]:
         if path := getattr(route, "path", ""):
             methods: set[str] = getattr(route, "methods", None) or {"GET"}
             found |= {f"{method} {path}" for method in methods - {"HEAD"}}
@@ -181,11 +183,11 @@ def families() -> set[str]:
         first, name, *rest = topic.split("/")
         found.add("/".join([first, {"sump": "{sump}", "alert": "{alert_id}", "mixing": "{fluid}"}[first], *rest]))
         assert name
-    return found | {"status"}
+    return found | {"status", TOPIC, "alert/{alert_id}/acknowledge"}
 
 
 def test_the_readme_names_every_topic_and_no_other() -> None:
-    assert len(families()) == 6
+    assert len(families()) == 8
     shown = [rows for _, rows in tables(README) if any(row.key == "sump/{sump}/state" for row in rows)]
     assert {row.key for row in shown[0] if not row.key.startswith(("GET", "POST"))} == families()
 
