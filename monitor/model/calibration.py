@@ -73,11 +73,11 @@ def _score(state: State, told: Floats, k: int) -> None:
     untouched = (state.jump[:, jumps.CONFIRMED] < made) & (state.level_odd[:, 0] == 0) & (state.brix_odd[:, 0] == 0)
     due = (told[:, DUE] == k) & untouched & (state.valve[:, 0] == 0)
     ln_now = np.log(np.maximum(state.mean[:, STRENGTH], 0.1))
-    for now, middle, deviation in (
+    for seen, middle, deviation in (
         (state.mean[:, VOLUME], told[:, VOLUME_TOLD], told[:, VOLUME_SD]),
         (ln_now, told[:, LN_TOLD], told[:, LN_SD]),
     ):
-        z = np.where(due, (now - middle) / np.maximum(deviation, 1e-9), 0.0)
+        z = np.where(due, (seen - middle) / np.maximum(deviation, 1e-9), 0.0)
         fade = np.where(due, FADES, 1.0)
         for column, what in (
             (SQUARES, np.minimum(z**2, WORST)),

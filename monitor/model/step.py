@@ -132,20 +132,12 @@ def _learn(
 ) -> None:
     known = np.where(state.level_known, 1.0, 0.0) > 0
     count = seen.level_n.sum(axis=1)
+    bounds = (0.0006 * fixed.full_l) ** 2, (0.02 * fixed.full_l) ** 2
     usable = watch.Seen(level.value, level.running, level.var, level.there & known)
-    watch.learn_noise(
-        state, (LEVEL_IDLE, LEVEL_RUN), usable, look.residual, look.known_var, count, (0.0006 * fixed.full_l) ** 2
-    )
+    watch.learn_noise(state, (LEVEL_IDLE, LEVEL_RUN), usable, look.residual, look.known_var, count, bounds)
+    bounds = np.full(len(count), 0.02**2), np.full(len(count), 0.4**2)
     usable = watch.Seen(brix.value, brix.running, brix.var, brix.there & state.strength_known)
-    watch.learn_noise(
-        state,
-        (BRIX_IDLE, BRIX_RUN),
-        usable,
-        look_b.residual,
-        look_b.known_var,
-        seen.brix_n,
-        np.full(len(count), 0.02**2),
-    )
+    watch.learn_noise(state, (BRIX_IDLE, BRIX_RUN), usable, look_b.residual, look_b.known_var, seen.brix_n, bounds)
     for column, there in ((0, level.there), (1, brix.there)):
         state.last_bin[:, column] = np.where(there, float(k), state.last_bin[:, column])
     watch.watch_sticking(state, 0, level.value, level.there)

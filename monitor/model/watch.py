@@ -14,6 +14,7 @@ from monitor.model.state import BRIX_IDLE, BRIX_RUN, LEVEL_IDLE, LEVEL_RUN, Stat
 PERSIST: Final = 0.7
 SLOWEST_LEARNING: Final = 1 / 200
 FIRST_WEIGHT: Final = 12.0
+GUESS_COUNTS: Final = 0.3  # what the level gives away of running is no independent witness
 DRAIN_COUNTS: Final = 4.0
 DRAIN_LEAST: Final = 0.03**2
 
@@ -40,7 +41,8 @@ def believe_running(state: State, seen: Bin, chance: Floats) -> Floats:
 
 def told_of_running(seen: Bin, hours: float) -> Floats:
     """Return for how many hours of the bin something told whether each machine ran (n,)."""
-    return np.asarray(np.where(~np.isnan(seen.running) | (seen.level_n[:, UNSURE] > 0), hours, 0.0))
+    said, guessed = ~np.isnan(seen.running), seen.level_n[:, UNSURE] > 0
+    return np.asarray(np.where(said, hours, np.where(guessed, GUESS_COUNTS * hours, 0.0)))
 
 
 def _by_level(state: State, seen: Bin, prior: Floats) -> Floats:
@@ -113,17 +115,20 @@ def learn_noise(
     residual: Floats,
     known_var: Floats,
     count: Floats,
-    floor: Floats,
+    bounds: tuple[Floats, Floats],
 ) -> None:
-    """Move the noise of one signal (idle, running) towards what its residuals show; single shocks weigh little."""
+    """Move the noise of one signal (idle, running) towards what its residuals show; single shocks weigh little.
+
+    `bounds` are the least and largest variance of one sample: noise above that is no noise but a model gone astray.
+    """
     total = known_var + seen.var
-    squared = np.minimum(residual**2, 9.0 * total)
+    squared = np.minimum(residual**2, 6.0 * total)
     for column, mine in ((columns[0], seen.running < 0.3), (columns[1], seen.running > 0.7)):
         use = seen.there & mine
         pace = np.maximum(1.0 / (FIRST_WEIGHT + state.noise_n[:, column]), SLOWEST_LEARNING)
         target = (squared - known_var) * np.maximum(count, 1.0)
-        moved = np.maximum(state.noise[:, column] + pace * (target - state.noise[:, column]), floor)
-        state.noise[:, column] = np.where(use, moved, state.noise[:, column])
+        moved = np.maximum(state.noise[:, column] + pace * (target - state.noise[:, column]), bounds[0])
+        state.noise[:, column] = np.where(use, np.minimum(moved, bounds[1]), state.noise[:, column])
         state.noise_n[:, column] += use
 
 
