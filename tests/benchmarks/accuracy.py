@@ -57,8 +57,10 @@ def score(out: Path, recording: Recording) -> Figures:
     return figures(recording, rows(out / "forecasts.csv"), rows(out / "events.csv"))
 
 
-def compare(outs: dict[str, tuple[Recording, Path]], seconds: dict[str, float], detailed: bool) -> dict[str, Figures]:
-    """Print the figures of several output folders beside the straight line's, and return ours."""
+def compare(
+    outs: dict[str, tuple[Recording, Path]], seconds: dict[str, float], detailed: bool
+) -> tuple[dict[str, Figures], dict[str, Figures]]:
+    """Print the figures of several output folders beside the straight line's, and return ours and the line's."""
     ours = {name: score(out, recording) for name, (recording, out) in outs.items()}
     for name, took in seconds.items():
         ours[name]["replay, seconds"] = took
@@ -67,7 +69,7 @@ def compare(outs: dict[str, tuple[Recording, Path]], seconds: dict[str, float], 
     for name, (recording, out) in outs.items():
         if detailed:
             print(f"\n== {name}\n{report.details(cases(recording, rows(out / 'forecasts.csv')))}")
-    return ours
+    return ours, line
 
 
 def main_accuracy(arguments: Sequence[str]) -> int:
@@ -77,6 +79,7 @@ def main_accuracy(arguments: Sequence[str]) -> int:
     parser.add_argument("--jobs", type=int, default=1, help="replays at the same time")
     parser.add_argument("--keep", type=Path, help="folder for the outputs")
     parser.add_argument("--json", type=Path, help="write the figures here too")
+    parser.add_argument("--table", type=Path, help="write the table of DEVELOPERS.md here")
     parser.add_argument("--details", action="store_true", help="also by side, by horizon, by week, worst sumps")
     options = parser.parse_args(arguments)
     if not options.halls:
@@ -86,9 +89,11 @@ def main_accuracy(arguments: Sequence[str]) -> int:
         outs = {hall.name: (Recording(hall), base / hall.name) for hall in options.halls}
         with ThreadPoolExecutor(options.jobs) as pool:
             took = dict(zip(outs, pool.map(lambda pair: replay(*pair), outs.values()), strict=True))
-        ours = compare(outs, took, options.details)
+        ours, line = compare(outs, took, options.details)
     if options.json:
         options.json.write_text(json.dumps(ours, indent=1, sort_keys=True))
+    if options.table:
+        options.table.write_text(report.markdown(ours, line))
     return 0
 
 

@@ -85,6 +85,18 @@ def side_by_side(ours: Mapping[str, Figures], line: Mapping[str, Figures]) -> st
     return table(head, body)
 
 
+def markdown(ours: Mapping[str, Figures], line: Mapping[str, Figures]) -> str:
+    """Return the table of DEVELOPERS.md: the figures that have a bar, ours / the straight line's."""
+    halls = list(line)
+    rows = [["figure", *halls, "must", "aim"], ["---"] * (len(halls) + 3)]
+    for name, bars in BARS.items():
+        pairs = [(show(ours[hall].get(name)), show(line[hall].get(name))) for hall in halls]
+        if any(mine != "-" for mine, _ in pairs):
+            cells = [mine if rival == "-" else f"{mine} / {rival}" for mine, rival in pairs]
+            rows.append([name, *cells, *bars])
+    return "\n".join(f"| {' | '.join(row)} |" for row in rows) + "\n"
+
+
 def breakdown(title: str, groups: Mapping[str, Figures]) -> str:
     """Return the exit figures of each group of cases."""
     head = [title, "n", "rel 50", "rel 90", "abs 50", "signed", "inside", "<10%", ">90%", "side", "pts 50", "vol 50"]

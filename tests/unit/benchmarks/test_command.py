@@ -48,7 +48,13 @@ def test_a_replay_that_fails_is_said_with_its_own_words(tmp_path: Path, small: R
 @pytest.mark.live
 def test_the_replay_is_run_and_scored(small: Recording, tmp_path: Path) -> None:
     target = tmp_path / "figures.json"
-    assert main_accuracy(["--halls", str(small.folder), "--json", str(target), "--details"]) == 0
+    table = tmp_path / "table.md"
+    wanted = ["--halls", str(small.folder), "--json", str(target), "--table", str(table), "--details"]
+    assert main_accuracy(wanted) == 0
     figures = json.loads(target.read_text())["hall"]
     assert figures["forecasts missing"] == 0.0
     assert figures["replay, seconds"] > 0
+    head, dashes, first, *_ = table.read_text().splitlines()
+    assert head == "| figure | hall | must | aim |"
+    assert dashes.count("---") == 4
+    assert first.startswith("| relative error, median | 0.")
