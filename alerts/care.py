@@ -8,19 +8,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final, Self
 
 from pydantic import TypeAdapter
 
 from alerts.landing import State
 from alerts.mixing import Known
+from alerts.outlook import Measured, MineralFacts, Outlook, outlooks
 from alerts.past import STATION, Asked, note_asked, note_entries, note_events, past_plans
 from alerts.setaside import Container, Hygiene, Move, containers, move_of
 from alerts.types import MixingDemand, Recipe
 from alerts.watching import LandingRecord, MixBias, Seen, Watch, closed, mix_told, watched
-from monitor.model.types import Estimate, Event
-from monitor.plant.reading import Entry, EntryKind, Signal
+from monitor.model.types import Estimate, Event, Forecast
+from monitor.plant.reading import Entry, EntryKind, Reading, Signal
 from monitor.plant.types import Plant
 
 LANDINGS_KEPT: Final = 5
@@ -42,6 +43,7 @@ class Care:
     moves: dict[str, Move] = field(default_factory=dict)
     before: dict[str, State] = field(default_factory=dict)
     asked: list[Asked] = field(default_factory=list)
+    minerals: dict[str, MineralFacts] = field(default_factory=dict)
     news: list[Entry] = field(default_factory=list)
 
     def add(self, entries: Iterable[Entry]) -> None:
@@ -50,6 +52,16 @@ class Care:
             self.news.append(entry)
             if not entry.is_of_container:
                 self.hygiene[entry.sump] = self.hygiene.get(entry.sump, Hygiene()).taken(entry)
+                self.minerals[entry.sump] = told_minerals(self.minerals.get(entry.sump, MineralFacts()), entry)
+
+    def hear(self, readings: Iterable[Reading]) -> None:
+        """Take readings in: of these only the latest conductivity of each sump is kept."""
+        for reading in readings:
+            if reading.signal is Signal.CONDUCTIVITY and reading.value is not None:
+                known = self.minerals.get(reading.sump, MineralFacts())
+                if known.conductivity is None or reading.time_s > known.conductivity.time_s:
+                    measured = Measured(reading.value, reading.time_s)
+                    self.minerals[reading.sump] = replace(known, conductivity=measured)
 
     def step(
         self, plant: Plant, estimates: Mapping[str, Estimate], recipes: Mapping[str, Recipe], now_s: float
@@ -129,6 +141,13 @@ class Care:
         bias = self.mixers.get(STATION)
         return Known(self.containers(plant, now_s), bias, past_plans(self.asked, now_s))
 
+    def outlooks(
+        self, plant: Plant, estimate: Estimate, forecast: Forecast | None, now_s: float
+    ) -> tuple[Outlook, ...]:
+        """Return where a sump's minerals are going."""
+        facts = self.minerals.get(estimate.sump, MineralFacts())
+        return outlooks(plant, plant.sumps[estimate.sump], estimate, forecast, facts, now_s)
+
     def containers(self, plant: Plant, now_s: float) -> tuple[Container, ...]:
         """Return what stands in each container, the oldest first."""
         return containers(plant, self.moves.values(), self.hygiene, now_s)
@@ -142,13 +161,23 @@ class Care:
         """Read what `to_json` wrote; sumps that are gone from the plant file are left out."""
         care: Self = _CARE.validate_python(body)  # type: ignore[assignment]
         known = set(plant)
-        for name in ("watches", "landings", "usual", "hygiene", "before"):
+        for name in ("watches", "landings", "usual", "hygiene", "before", "minerals"):
             setattr(care, name, {sump: value for sump, value in getattr(care, name).items() if sump in known})
         care.moves = {name: move for name, move in care.moves.items() if move.sump in known}
         return care
 
 
 _CARE: TypeAdapter[Care] = TypeAdapter(Care)
+
+
+def told_minerals(known: MineralFacts, entry: Entry) -> MineralFacts:
+    """Return what is known of a sump's minerals with one more entry, whatever the order they come in."""
+    if entry.kind is EntryKind.HARDNESS and entry.value is not None:
+        if known.hardness is None or entry.time_s > known.hardness.time_s:
+            return replace(known, hardness=Measured(entry.value, entry.time_s))
+    elif entry.kind is EntryKind.CHARGE and (known.filled_s is None or entry.time_s > known.filled_s):
+        return replace(known, filled_s=entry.time_s)
+    return known
 
 
 def state_of(estimate: Estimate) -> State:

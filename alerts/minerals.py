@@ -17,10 +17,30 @@ from monitor.plant.types import Plant, Sump, Water
 
 def hardness_after(water_ppm: float, evaporation_share: float, drag_out_share: float, days: float) -> float:
     """Hardness of a sump held at its level, `days` after a fresh fill with the same water (shares of volume a day)."""
+    return value_after(water_ppm, water_ppm, evaporation_share, drag_out_share, days)
+
+
+def value_after(start: float, brought: float, evaporation_share: float, drag_out_share: float, days: float) -> float:
+    """Return a mineral `days` after it was `start`, in a sump held at its level with water that brings `brought`.
+
+    `dH/dt = w (e + d) - d H`, so `H(t) = H_s + (H_0 - H_s) exp(-d t)` with `H_s = w (1 + e / d)`; without drag-out it
+    rises by `w e` a day.
+    """
     if drag_out_share <= 0.0:
-        return water_ppm * (1.0 + evaporation_share * days)
-    ratio = evaporation_share / drag_out_share
-    return water_ppm * ((1.0 + ratio) - ratio * math.exp(-drag_out_share * days))
+        return start + brought * evaporation_share * days
+    steady = brought * (1.0 + evaporation_share / drag_out_share)
+    return steady + (start - steady) * math.exp(-drag_out_share * days)
+
+
+def days_until(limit: float, start: float, brought: float, evaporation_share: float, drag_out_share: float) -> float:
+    """Return after how many days a mineral passes a limit: 0 where it has already, infinite where it never does."""
+    if start >= limit:
+        return 0.0
+    if drag_out_share <= 0.0:
+        rise = brought * evaporation_share
+        return math.inf if rise <= 0.0 else (limit - start) / rise
+    steady = brought * (1.0 + evaporation_share / drag_out_share)
+    return math.inf if steady <= limit else math.log((steady - start) / (steady - limit)) / drag_out_share
 
 
 def steady_hardness(water_ppm: float, evaporation: float, drag_out: float) -> float:
@@ -35,7 +55,7 @@ def soft_share(limit_ppm: float, hard_ppm: float, soft_ppm: float, cycles: float
 
     `cycles` is how often the make-up's minerals are concentrated: `1 + E / D`.
     """
-    allowed = limit_ppm / cycles
+    allowed = 0.0 if math.isinf(cycles) else limit_ppm / cycles
     if hard_ppm <= allowed:
         return 0.0
     return None if soft_ppm > allowed else (hard_ppm - allowed) / (hard_ppm - soft_ppm)

@@ -17,6 +17,7 @@ from typing import Final
 from alerts import lifecycle
 from alerts.conditions import Condition, find_conditions, latest_loss_jump
 from alerts.mixing import make_demand
+from alerts.outlook import Outlook
 from alerts.recipes import make_recipe
 from alerts.setaside import Container
 from alerts.types import Alert, AlertState, MixingDemand, Recipe, Transition
@@ -87,6 +88,7 @@ class Pipeline:
         self._forecasts: dict[str, Forecast] = {}
         self._recipes: dict[str, Recipe] = {}
         self._demand: dict[str, MixingDemand] = {}
+        self._minerals: dict[str, tuple[Outlook, ...]] = {}
         self._mark: int | None = None
         self._first_bin: int | None = None
         self._restored = False
@@ -135,6 +137,7 @@ class Pipeline:
             self.silence.add(readings)
             self.engine.add_readings([reading for reading in readings if reading.time_s >= oldest_s])
             self.engine.add_entries([entry for entry in self._possible(lump.entries) if entry.time_s >= oldest_s])
+            self.memory.care.hear(lump.readings)
             self.memory.care.add(entry for entry in lump.entries if entry.sump in self.plant.sumps)
 
     def run_until(self, now_s: float) -> Iterable[Changes]:
@@ -260,10 +263,19 @@ class Pipeline:
         known = self.memory.care.known(self.plant, now.now_s)
         self._demand = make_demand(self.plant, views_of, now.now_s, self.memory.sequence, known)
         self.memory.care.ask(self._demand, now.now_s)
+        care, ahead = self.memory.care, self._forecasts
+        self._minerals = {s: care.outlooks(self.plant, e, ahead.get(s), now.now_s) for s, e in now.estimates.items()}
 
     def _picture(self, now: _Now) -> Snapshot:
         sumps = {
-            sump: SumpView(sump, estimate, self._forecasts.get(sump), self._recipes.get(sump), self._landings(sump))
+            sump: SumpView(
+                sump,
+                estimate,
+                self._forecasts.get(sump),
+                self._recipes.get(sump),
+                tuple(self.memory.care.landings.get(sump, ())),
+                self._minerals.get(sump, ()),
+            )
             for sump, estimate in now.estimates.items()
         }
         return Snapshot(
@@ -274,9 +286,6 @@ class Pipeline:
             recent_events=tuple(self.memory.recent),
             set_aside=now.kept,
         )
-
-    def _landings(self, sump: str) -> tuple[LandingRecord, ...]:
-        return tuple(self.memory.care.landings.get(sump, ()))
 
     def acknowledge(self, alert_id: str, who: str, now_s: float) -> tuple[Alert, tuple[Transition, ...]] | None:
         """Acknowledge an open alert; None if there is none of that id."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from alerts.outlook import Outlook
 from alerts.setaside import Container
 from alerts.types import Alert, MixingDemand, Recipe, Transition
 from alerts.watching import LandingRecord
@@ -20,6 +21,7 @@ class SumpView:
     forecast: Forecast | None
     recipe: Recipe | None
     landings: tuple[LandingRecord, ...] = ()
+    minerals: tuple[Outlook, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

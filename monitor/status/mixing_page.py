@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from alerts.types import MixingDemand
+from alerts.station import BatchMix, Portion
+from alerts.types import MixingDemand, SumpDemand
 from alerts.words import mix
 from monitor.plant.show import show_small_volume, show_volume
 from monitor.plant.types import Plant
@@ -24,6 +25,16 @@ class DemandLine:
     water: str
     by: str
     wait: bool
+    range: str
+
+
+@dataclass(frozen=True, slots=True)
+class MixLine:
+    """One mix of the batch plan: how much of it, what goes in, who gets it."""
+
+    what: str
+    made_of: str
+    portions: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +48,9 @@ class FluidDemand:
     valid: str
     lines: tuple[DemandLine, ...]
     total: str
+    mixes: tuple[MixLine, ...]
+    later: str
+    past: str
 
 
 def mixing_page(plant: Plant, snapshot: Snapshot) -> tuple[FluidDemand, ...]:
@@ -54,6 +68,9 @@ def _fluid(demand: MixingDemand, plant: Plant, now_s: float) -> FluidDemand:
         valid=full(demand.valid_until_s, plant.zone),
         lines=tuple(_lines(demand, plant, now_s)),
         total=say_total(demand, plant),
+        mixes=() if demand.plan is None else tuple(_mix(one, plant) for one in demand.plan.mixes),
+        later=say_later(demand, plant, now_s),
+        past=say_past(demand, plant),
     )
 
 
@@ -68,6 +85,7 @@ def _lines(demand: MixingDemand, plant: Plant, now_s: float) -> list[DemandLine]
             water=show_volume(need.water_l, plant.units),
             by=at(need.by_s, now_s, plant.zone),
             wait=need.can_wait,
+            range=_range(need),
         )
         for need in demand.sumps
     ]
@@ -82,3 +100,56 @@ def say_total(demand: MixingDemand, plant: Plant) -> str:
         f"{show_volume(volume, plant.units)} in all: {show_small_volume(concentrate, plant.units)} of concentrate in "
         f"{show_volume(water, plant.units)} of water"
     )
+
+
+def _range(need: SumpDemand) -> str:
+    low, high = need.mix_low_pct, need.mix_high_pct
+    return "" if low is None or high is None or high - low < 0.1 else f"{low:.1f} to {high:.1f} %"
+
+
+def _mix(one: BatchMix, plant: Plant) -> MixLine:
+    """Say a mix: `2 x 150 L at 4.5 %`, what goes into each batch, and for whom in how many carts."""
+    count = f"{one.batches} x " if one.batches > 1 else ""
+    setting = "" if one.setting_pct is None else f", set to {mix(one.setting_pct)}"
+    how = " by hand, in buckets" if one.by_hand else ""
+    parts = [show_volume(one.water_l / one.batches, plant.units) + " water"]
+    parts += [
+        f"{show_volume(part.volume_l / one.batches, plant.units)} from {part.container}" for part in one.set_aside
+    ]
+    if one.concentrate_l > 0.0:
+        parts.append(show_small_volume(one.concentrate_l / one.batches, plant.units) + " concentrate")
+    each = "Each: " if one.batches > 1 else ""
+    return MixLine(
+        what=f"{count}{show_volume(one.batch_l, plant.units)} at {mix(one.mix_pct)}{setting}{how}",
+        made_of=f"{each}{', then '.join(parts)}.",
+        portions=tuple(_portion(portion, plant) for portion in one.portions),
+    )
+
+
+def _portion(portion: Portion, plant: Plant) -> str:
+    carts = f" in {portion.carts} carts" if portion.carts > 1 else ""
+    return f"{show_volume(portion.volume_l, plant.units)} to {portion.sump}{carts}"
+
+
+def say_later(demand: MixingDemand, plant: Plant, now_s: float) -> str:
+    """Say what the window after is predicted to need; empty where that is not known."""
+    later = demand.later
+    if later is None:
+        return ""
+    when = f"{at(later.window_from_s, now_s, plant.zone)} to {at(later.window_to_s, now_s, plant.zone)}"
+    if not later.sumps:
+        return f"The window after, {when}, needs nothing more."
+    names = ", ".join(f"{need.sump} {show_volume(need.volume_l, plant.units)}" for need in later.sumps)
+    total, most = show_volume(later.volume_l, plant.units), show_volume(later.volume_p90_l, plant.units)
+    return f"The window after, {when}: {total} (at most {most}) for {names}."
+
+
+def say_past(demand: MixingDemand, plant: Plant) -> str:
+    """Say how the demands of the last weeks came out; empty where there is nothing to compare."""
+    past = demand.past
+    if past is None:
+        return ""
+    asked, used = show_volume(past.asked_l, plant.units), show_volume(past.used_l, plant.units)
+    windows = f"the last {past.windows} windows" if past.windows > 1 else "the last window"
+    off = f"; each off by {past.off_share:.0%} of it on the whole" if past.used_l > 0.0 else ""
+    return f"In {windows} {asked} were asked for and {used} went in{off}."

@@ -9,6 +9,7 @@ from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
+from monitor.status.aftercare import container_lines
 from monitor.status.api import back_to
 from monitor.status.board import Board
 from monitor.status.body import Sent, sent
@@ -37,6 +38,7 @@ def router_for(board: Board) -> APIRouter:
         "/sump/{sump}": pages.sump,
         "/round": pages.round,
         "/mixing": pages.mixing,
+        "/labels": pages.labels,
         "/sign-in": pages.sign_in,
     }
     for path, endpoint in routes.items():
@@ -75,7 +77,14 @@ class Pages:
 
     def mixing(self) -> HTMLResponse:
         """Tell what the mixing station is asked for."""
-        return self._page("mixing.html", "mixing", fluids=mixing_page(self._board.plant, self._board.snapshot()))
+        plant, snapshot = self._board.plant, self._board.snapshot()
+        fluids, containers = mixing_page(plant, snapshot), container_lines(plant, snapshot)
+        return self._page("mixing.html", "mixing", fluids=fluids, containers=containers)
+
+    def labels(self) -> HTMLResponse:
+        """Give labels for the set-aside fluid, to print."""
+        containers = container_lines(self._board.plant, self._board.snapshot())
+        return self._page("labels.html", "mixing", containers=containers)
 
     def sign_in(self, request: Request) -> HTMLResponse:
         """Ask for a token."""

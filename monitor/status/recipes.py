@@ -40,6 +40,7 @@ class RecipeText:
     take_out_l: float | None
     add_l: float | None
     add_pct: float | None
+    instead: RecipeText | None = None
 
 
 def recipe_text(recipe: Recipe, plant: Plant) -> RecipeText:
@@ -56,6 +57,7 @@ def recipe_text(recipe: Recipe, plant: Plant) -> RecipeText:
         take_out_l=outs[0].volume_l if outs else None,
         add_l=adds[0].volume_l if adds else None,
         add_pct=adds[0].mix_pct if adds else None,
+        instead=None if recipe.instead is None else recipe_text(recipe.instead, plant),
     )
 
 

@@ -11,6 +11,8 @@ import math
 from typing import Any
 
 from alerts.envelope import alert_json
+from alerts.outlook import Outlook
+from alerts.setaside import Container
 from alerts.types import rfc3339
 from alerts.watching import LandingRecord
 from monitor.model.types import Estimate, Event, Forecast, Path
@@ -125,7 +127,42 @@ def sump_json(view: SumpView, snapshot: Snapshot, plant: Plant, *, path: bool = 
         "forecast": None if view.forecast is None else forecast_json(view.forecast, path=path),
         "recipe": None if view.recipe is None else view.recipe.as_json(),
         "landings": [landing_json(landing) for landing in view.landings],
+        "minerals": [outlook_json(one) for one in view.minerals],
         "alerts": [alert_json(alert, plant) for alert in alerts],
+    }
+
+
+def outlook_json(one: Outlook) -> dict[str, Any]:
+    """Return where a mineral is going; `steady` is null where it never settles, a passing beyond two years is null."""
+    return {
+        "what": one.what,
+        "unit": one.unit,
+        "now": number(one.now, 1),
+        "measured_at": moment(one.measured_s),
+        "limit": number(one.limit, 1),
+        "water": one.water,
+        "steady": number(one.steady, 1),
+        "passes_limit_at": moment(one.passes_s),
+        "passes_limit_early": moment(one.early_s),
+        "passes_limit_late": moment(one.late_s),
+        "soft_water": one.soft_water or None,
+        "soft_share": number(one.soft_share, 3),
+        "text": one.text,
+    }
+
+
+def container_json(one: Container) -> dict[str, Any]:
+    """Return what stands in a set-aside container, and why it may not be used (empty: it may)."""
+    return {
+        "container": one.id,
+        "fluid": one.fluid,
+        "volume_l": one.volume_l,
+        "strength_pct": one.strength_pct,
+        "since": moment(one.since_s),
+        "use_by": moment(one.expires_s),
+        "sumps": list(one.sumps),
+        "blocked": one.blocked,
+        "not_lent": one.not_lent,
     }
 
 
@@ -173,8 +210,12 @@ def alerts_json(snapshot: Snapshot, plant: Plant) -> dict[str, Any]:
 
 
 def mixing_json(snapshot: Snapshot) -> dict[str, Any]:
-    """Return the demand of each fluid."""
-    return {"time": moment(snapshot.now_s), "mixing": [demand.as_json() for demand in snapshot.mixing.values()]}
+    """Return the demand of each fluid, and the set-aside fluid at hand."""
+    return {
+        "time": moment(snapshot.now_s),
+        "mixing": [demand.as_json() for demand in snapshot.mixing.values()],
+        "set_aside": [container_json(one) for one in snapshot.set_aside],
+    }
 
 
 def entry_json(entry: Entry) -> dict[str, Any]:

@@ -17,6 +17,7 @@ from monitor.plant.reading import Signal
 from monitor.plant.show import show_height, show_volume
 from monitor.plant.types import Plant, Sump
 from monitor.snapshot import Snapshot, SumpView
+from monitor.status.aftercare import LandingLine, landing_lines
 from monitor.status.axis import hours_ahead
 from monitor.status.board import RecordReader
 from monitor.status.logbook import Done, done, marks
@@ -79,6 +80,8 @@ class SumpPage:
     add: str
     mix: str
     form_ids: tuple[str, str, str]
+    landings: tuple[LandingLine, ...]
+    minerals: tuple[str, ...]
 
 
 def sump_page(plant: Plant, snapshot: Snapshot, view: SumpView, reader: RecordReader) -> SumpPage:
@@ -123,6 +126,8 @@ def sump_page(plant: Plant, snapshot: Snapshot, view: SumpView, reader: RecordRe
         add=typed_volume(recipe.add_l if recipe else None, plant),
         mix="" if recipe is None or recipe.add_pct is None else number(recipe.add_pct, 2),
         form_ids=(_form_id(), _form_id(), _form_id()),
+        landings=landing_lines(view.landings, plant, now_s),
+        minerals=tuple(one.text for one in view.minerals),
     )
 
 

@@ -11,7 +11,7 @@ import math
 
 import pytest
 
-from alerts.minerals import hardness_after, soft_share, steady_hardness
+from alerts.minerals import days_until, hardness_after, soft_share, steady_hardness, value_after
 
 
 @pytest.mark.parametrize(
@@ -45,3 +45,30 @@ def test_the_share_of_soft_water_ends_at_the_limit(limit: float) -> None:
 def test_soft_water_that_is_not_needed_or_not_enough() -> None:
     assert soft_share(2000.0, 180.0, 5.0, 6.0) == 0.0
     assert soft_share(20.0, 180.0, 5.0, 6.0) is None
+
+
+@pytest.mark.parametrize(
+    ("cycles", "blowdown", "make_up"),
+    [(1.5, 10000, 15000), (2, 5000, 10000), (3, 2500, 7500), (4, 1667, 6667), (5, 1250, 6250), (8, 714, 5714)],
+)
+def test_cycles_of_concentration_table(cycles: float, blowdown: float, make_up: float) -> None:
+    """Table of the University of Illinois campus sustainability office (2017), 5000 gallons evaporated."""
+    assert blowdown == pytest.approx(5000.0 / (cycles - 1.0), abs=0.5)
+    assert make_up == pytest.approx(5000.0 * cycles / (cycles - 1.0), abs=0.5)
+    assert steady_hardness(100.0, 5000.0, 5000.0 / (cycles - 1.0)) == pytest.approx(100.0 * cycles)
+    assert steady_hardness(100.0, 5000.0, blowdown) == pytest.approx(100.0 * make_up / blowdown, rel=0.002)
+
+
+@pytest.mark.parametrize("start", [20.0, 150.0, 400.0])
+@pytest.mark.parametrize("drag_out", [0.0, 0.01, 0.03])
+def test_the_day_it_passes_the_limit_is_where_the_curve_meets_it(start: float, drag_out: float) -> None:
+    days = days_until(390.0, start, 150.0, 0.06, drag_out)
+    if start >= 390.0:
+        assert days == 0.0
+    else:
+        assert value_after(start, 150.0, 0.06, drag_out, days) == pytest.approx(390.0)
+
+
+def test_what_ends_below_the_limit_never_passes_it() -> None:
+    assert math.isinf(days_until(950.0, 150.0, 150.0, 0.05, 0.01))
+    assert math.isinf(days_until(100.0, 0.0, 0.0, 0.05, 0.0))

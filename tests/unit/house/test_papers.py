@@ -11,6 +11,7 @@ from typing import Any, Final
 
 import pytest
 
+from adapters.dispensed import topic_of
 from adapters.event_stream import TOPIC
 from adapters.mqtt_out import MqttPublisher
 from alerts.lifecycle import acknowledge
@@ -183,11 +184,12 @@ def families() -> set[str]:
         first, name, *rest = topic.split("/")
         found.add("/".join([first, {"sump": "{sump}", "alert": "{alert_id}", "mixing": "{fluid}"}[first], *rest]))
         assert name
-    return found | {"status", TOPIC, "alert/{alert_id}/acknowledge"}
+    dispensed = topic_of(board.plant.id).removeprefix(f"bandkeeper/{board.plant.id}/")
+    return found | {"status", TOPIC, "alert/{alert_id}/acknowledge", dispensed}
 
 
 def test_the_readme_names_every_topic_and_no_other() -> None:
-    assert len(families()) == 8
+    assert len(families()) == 9
     shown = [rows for _, rows in tables(README) if any(row.key == "sump/{sump}/state" for row in rows)]
     assert {row.key for row in shown[0] if not row.key.startswith(("GET", "POST"))} == families()
 
