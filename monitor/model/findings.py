@@ -11,7 +11,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from monitor.model import jumps
+from monitor.model import doubts, jumps
 from monitor.model.layout import BIN_S, LEAK, STRENGTH, VOLUME, Fixed, Floats
 from monitor.model.logbook import Logbook
 from monitor.model.state import State
@@ -19,8 +19,6 @@ from monitor.model.step import Stepped
 from monitor.model.types import Event, EventKind
 
 WEIGH_BINS: Final = 16
-STUCK_BINS: Final = 32
-ODD_SHARE: Final = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +67,7 @@ class Findings:
             state.jump[i, jumps.KIND] = jumps.NO_JUMP
         for i in np.flatnonzero(result.leaked):
             self._leak(state, fixed, int(i), k)
-        self._doubt(state, fixed, k)
+        self._doubt(state, fixed, result, k)
 
     def _settle(
         self, state: State, fixed: Fixed, jump: Floats, i: int, logbook: Logbook, k: int, *, cut_short: bool
@@ -107,18 +105,11 @@ class Findings:
         detail = f"loses {litres:.0f} L a day more than evaporation and drag-out explain"
         self._say(i, EventKind.LOSS_JUMP, k, k, litres, None, sure, detail)
 
-    def _doubt(self, state: State, fixed: Fixed, k: int) -> None:
-        for column, name in ((0, "level"), (1, "refractometer")):
-            run, longest = state.same[:, column], state.same[:, 2 + column]
-            stuck = run >= np.maximum(STUCK_BINS, 3.0 * longest)
-            odd = state.odd_share[:, column] > ODD_SHARE
-            doubtful = stuck | odd
-            for i in np.flatnonzero(doubtful & (state.said[:, column] == 0)):
-                why = "says the same value over and over" if stuck[i] else "lies far off what the balance allows"
-                since = k - int(run[i]) if stuck[i] else k - 32
-                self._say(int(i), EventKind.DOUBTFUL_SIGNAL, since, k, None, None, 0.9, f"{name} {why}")
-            over = ~doubtful & (state.odd_share[:, column] < 0.2)
-            state.said[:, column] = np.where(doubtful, 1.0, np.where(over, 0.0, state.said[:, column]))
+    def _doubt(self, state: State, fixed: Fixed, result: Stepped, k: int) -> None:
+        for i, column, reason in doubts.look(state, fixed, result.jumped, k):
+            name = "refractometer" if column else "level"
+            since = k - int(state.same[i, column]) if reason == doubts.STUCK else k
+            self._say(i, EventKind.DOUBTFUL_SIGNAL, since, k, None, None, 0.8, f"{name} {doubts.WHY[reason]}")
 
     def _say(
         self,

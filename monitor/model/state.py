@@ -71,6 +71,9 @@ class State:
     told: Floats  # (n, 4, 5) the next day as foretold, see monitor.model.calibration
     score: Floats  # (n, 4)
     bins_done: Floats  # (n,) bins passed, at most a day's
+    doubted: Floats  # (n, 2) bin in which the level, the refractometer was last doubtful
+    bias_ring: Floats  # (n, 8) the bias every six hours
+    bias_seen: Floats  # (n,) how often it was put there
     said: Floats  # (n, 2) a doubtful level and refractometer already said
 
     @classmethod
@@ -111,6 +114,9 @@ class State:
             told=np.full((n, 4, 5), NEVER),
             score=np.zeros((n, 4)),
             bins_done=np.zeros(n),
+            doubted=np.full((n, 2), NEVER),
+            bias_ring=np.zeros((n, 8)),
+            bias_seen=np.zeros(n),
             said=np.zeros((n, 2)),
         )
 

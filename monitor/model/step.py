@@ -34,6 +34,7 @@ WEATHER_HOURS: Final = 108.0
 JOB_KEEP: Final = 0.3
 BIAS_DRIFT_A_WEEK: Final = 0.17
 LEAK_DRIFT: Final = 4e-6  # of full an hour, a square root of an hour
+DOUBTFUL_DRIFT: Final = 5.0
 RATE_DRIFT_A_DAY: Final = 0.008
 
 
@@ -93,7 +94,8 @@ def _drift(state: State, fixed: Fixed, moment: Moment) -> None:
     cov[:, STRENGTH, STRENGTH] += 0.004**2 * hours
     for column in (LN_IDLE, LN_RUN, LN_DRAG):
         cov[:, column, column] += RATE_DRIFT_A_DAY**2 * hours / 24.0
-    cov[:, BIAS, BIAS] += BIAS_DRIFT_A_WEEK**2 * hours / 168.0
+    drifts = BIAS_DRIFT_A_WEEK * (1.0 + DOUBTFUL_DRIFT * (state.said[:, 1] > 0))
+    cov[:, BIAS, BIAS] += drifts**2 * hours / 168.0
     cov[:, HOLD_UP, HOLD_UP] += (0.01 * fixed.hold_up_l) ** 2 * hours / 24.0
     cov[:, LEAK, LEAK] += (LEAK_DRIFT * fixed.full_l) ** 2 * hours
     cov[:, VALVE_MIX, VALVE_MIX] += 0.3**2 * hours / 24.0
