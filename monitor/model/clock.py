@@ -44,6 +44,7 @@ class Clock:
             on_duty=self._share(k)[self._which],
             expected=self.expected,
             slot=slot_of(local),
+            day=local.date().toordinal(),
         )
 
     def _share(self, k: int) -> Floats:

@@ -15,13 +15,13 @@ from typing import Final
 
 import numpy as np
 
-from monitor.model import calibration, leaks, weather
+from monitor.model import calibration, leaks, losses, weather
 from monitor.model.bins import HOLD_S, Gatherer, bin_of
 from monitor.model.clock import Clock
 from monitor.model.findings import Findings
 from monitor.model.hand import take_entries
 from monitor.model.kalman import finite
-from monitor.model.layout import BIN_S, Fixed, Floats
+from monitor.model.layout import BIN_S, VOLUME, Fixed, Floats
 from monitor.model.logbook import Logbook
 from monitor.model.state import WEATHER_SD, State
 from monitor.model.step import HOURS, WEATHER_HOURS, step
@@ -147,7 +147,9 @@ class Engine:
             calibration.keep_score(self._state, self.fixed, self.clock.ahead(self._state, k * BIN_S), k)
         before = self._state.jump.copy()
         result = step(self._state, self.fixed, self._gatherer.bin(k), moment, self._logged_mix(k))
-        take_entries(self._state, self.fixed, self.logbook, self._row, k)
+        volume = self._state.mean[:, VOLUME].copy()
+        filled = take_entries(self._state, self.fixed, self.logbook, self._row, k)
+        losses.book_jumps(self._state, moment.day, volume, filled)
         self._pool(k)
         self.findings.collect(self._state, self.fixed, result, before, self.logbook, k)
         self._refuse_nonsense(k)
@@ -205,6 +207,10 @@ class Engine:
     def widths(self) -> Floats:
         """Return by how much each sump's futures spread against the model's own reckoning (1: as reckoned)."""
         return calibration.widths(self._state)
+
+    def losses(self, sump: str) -> list[losses.LossDay]:
+        """Return what a sump lost and got on each of the last local days, oldest first; today's account is open."""
+        return losses.report(self._state, self.fixed, sump)
 
     def coverage(self, sump: str) -> float | None:
         """Return which share of this sump's own 80 % intervals of a day held the truth, None before any was scored."""

@@ -95,13 +95,14 @@ class Exits:
     hours: Floats
     side: Ints
     path: Floats
+    strength_pct: Floats  # (n, draws) as it may be now
 
 
 def forecast(state: State, fixed: Fixed, ahead: Ahead, widen: Floats) -> Exits:
     """Draw the futures of all sumps. `widen` (n,) scales the spread of each sump's futures (1: as the model has it)."""
     n = len(fixed.ids)
     hours, side = np.empty((n, DRAWS)), np.empty((n, DRAWS), dtype=np.int64)
-    path = np.empty((n, 2, 3, len(PATH_STEPS)))
+    path, strength = np.empty((n, 2, 3, len(PATH_STEPS))), np.empty((n, DRAWS))
     for begin in range(0, n, CHUNK):
         rows = np.arange(begin, min(begin + CHUNK, n))
         part = _Futures(
@@ -109,7 +110,8 @@ def forecast(state: State, fixed: Fixed, ahead: Ahead, widen: Floats) -> Exits:
         )
         hours[rows], side[rows] = part.exits()
         path[rows] = part.path()
-    return Exits(hours, side, path)
+        strength[rows] = np.exp(part.ln_strength[:, :, 0])
+    return Exits(hours, side, path, strength)
 
 
 class _Futures:

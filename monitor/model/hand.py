@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from monitor.model.kalman import carry_rows, measure
-from monitor.model.layout import BIAS, STRENGTH, VOLUME, WIDTH, Fixed, Floats
+from monitor.model.layout import BIAS, STRENGTH, VOLUME, WIDTH, Fixed, Flags, Floats
 from monitor.model.logbook import Logbook
 from monitor.model.state import State
 from monitor.plant.reading import Entry, EntryKind
@@ -17,8 +17,9 @@ BLIND_BINS: Final = 5
 SPARSE_S: Final = 2700.0
 
 
-def take_entries(state: State, fixed: Fixed, logbook: Logbook, row: dict[str, int], k: int) -> None:
-    """Let the entries of bin k act on the state, in place."""
+def take_entries(state: State, fixed: Fixed, logbook: Logbook, row: dict[str, int], k: int) -> Flags:
+    """Let the entries of bin k act on the state, in place; tell which sumps were filled or emptied by that."""
+    filled = np.zeros(len(fixed.ids), dtype=np.bool_)
     for entry in logbook.in_bin(k):
         i = row[entry.sump]
         if entry.kind is EntryKind.CHECK and entry.value is not None:
@@ -27,6 +28,8 @@ def take_entries(state: State, fixed: Fixed, logbook: Logbook, row: dict[str, in
             if _blind(state, fixed, i, k) and not _seen_already(state, i, k, entry):
                 _fill(state, fixed, i, entry)
                 logbook.use(entry, k)
+                filled[i] = True
+    return filled
 
 
 def _check(state: State, fixed: Fixed, i: int, value_pct: float) -> None:

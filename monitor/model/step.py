@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from monitor.model import balance, duty, jumps, leaks, valves, watch
+from monitor.model import balance, duty, jumps, leaks, losses, valves, watch
 from monitor.model.bins import Bin
 from monitor.model.kalman import decay, measure
 from monitor.model.layout import (
@@ -46,6 +46,7 @@ class Moment:
     hour: float
     new_day: bool
     slot: int  # the hour of the week, see monitor.model.duty
+    day: int  # the local date's ordinal
     on_duty: Floats
     expected: Floats
     hours: float = HOURS
@@ -61,6 +62,7 @@ class Stepped:
 
 def step(state: State, fixed: Fixed, seen: Bin, moment: Moment, logged_mix: Floats) -> Stepped:
     """Move `state` over one bin, in place. `logged_mix` is the strength of a top-up logged about now, NaN without one."""
+    losses.open_day(state, moment.day)
     _drift(state, fixed, moment)
     chance = duty.chance(state, moment.on_duty[:, None], moment.expected, np.array([moment.slot]))[:, 0]
     running = watch.believe_running(state, seen, chance)
@@ -73,8 +75,10 @@ def step(state: State, fixed: Fixed, seen: Bin, moment: Moment, logged_mix: Floa
     jumps.count_odd(state.level_odd, look, moment.k)
     jumps.count_odd(state.brix_odd, look_b, moment.k)
     _learn(state, fixed, seen, level, look, brix, look_b, moment.k)
+    volume_before = state.mean[:, VOLUME].copy()
     jumped = _jump(state, fixed, look, look_b, moment.k, logged_mix)
     _take_in(state, fixed, level, look, brix, look_b, jumped, gone, filled_sd)
+    losses.book_jumps(state, moment.day, volume_before, jumped)
     calm = look.there & ~look.odd & ~jumped & state.level_known & valves.quiet(state, fixed, running)
     valves.note(state, level.value, level.running, look.there & ~look.odd, moment.k)
     valves.judge(state, fixed, moment.k)
@@ -107,6 +111,7 @@ def _pass_time(state: State, fixed: Fixed, running: Floats, moment: Moment) -> t
     filled, filled_sd = valves.inflow(state, fixed, running, idle.net_l)
     gone = balance.Losses(idle.idle_l, idle.run_l, idle.drag_l, idle.leak_l, filled)
     state.cov = balance.advance(state.mean, state.cov, gone, moment.hours, 0.01 * fixed.full_l)
+    losses.book_losses(state, moment.day, gone)
     filled_sd = filled_sd * np.sqrt(moment.hours / HOURS)
     if filled_sd.any():
         valves.spread_inflow(state, filled_sd)
