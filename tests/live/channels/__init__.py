@@ -1,0 +1,1 @@
+"""The ways out to people and programs against real receivers."""

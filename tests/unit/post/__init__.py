@@ -1,0 +1,1 @@
+"""The post office over a real record."""
