@@ -61,7 +61,7 @@ class Losses:
 
 
 def day_curve(hour_of_day: float) -> float:
-    """Return the evaporation at a local hour relative to the day's mean (seen on recordings, +-14 %, latest in the evening)."""
+    """Return the evaporation at a local hour relative to the day's mean (recordings: +-14 %, latest at night)."""
     return 1.0 + DAY_SWING * float(np.cos(2.0 * np.pi * (hour_of_day - WARMEST_H) / 24.0))
 
 

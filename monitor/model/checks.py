@@ -1,9 +1,9 @@
 """Which hand check would change what people should do tonight.
 
-Tonight's question for each sump is whether it leaves its band before somebody is back. As things stand the better answer
-is wrong with the chance min(p, 1 - p). A hand check shows the strength with a small error; over the same futures as the
-forecast's, weighted by how well each agrees with what the check might show, the chance of a wrong answer falls. The worth
-of a check is that fall (value of information; Raiffa and Schlaifer 1961).
+Tonight's question for each sump is whether it leaves its band before somebody is back. As things stand the better
+answer is wrong with the chance min(p, 1 - p). A hand check shows the strength with a small error; over the same
+futures as the forecast's, weighted by how well each agrees with what the check might show, the chance of a wrong
+answer falls. The worth of a check is that fall (value of information; Raiffa and Schlaifer 1961).
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ ERRORS: Final[Floats] = np.random.default_rng(19610217).standard_normal(MIGHT_SH
 
 @dataclass(frozen=True, slots=True)
 class CheckWorth:
-    """A check that pays: by how much it cuts the chance of a wrong call tonight, the chance of leaving, the doubt (points)."""
+    """A check that pays: the cut in the chance of a wrong call, the chance of leaving, the doubt in points."""
 
     sump: str
     worth: float

@@ -50,7 +50,7 @@ class Clock:
     def _share(self, k: int) -> Floats:
         block = k // BLOCK
         if block != self._block:
-            edges = (np.arange(BLOCK + 1) + block * BLOCK) * BIN_S
+            edges: Floats = np.arange(BLOCK + 1, dtype=np.float64) * BIN_S + block * BLOCK * BIN_S
             self._shares = np.stack([_shares(duty, edges) for duty in self._duties])
             self._block = block
         return np.asarray(self._shares[:, k - block * BLOCK])
@@ -68,7 +68,7 @@ class Clock:
 
     def _running(self, state: State, now_s: float) -> Floats:
         """Return each machine's expected running share in the steps of the forecast, from those of single hours."""
-        edges = now_s + np.arange(HORIZON_H + 1.0) * 3600.0
+        edges: Floats = np.arange(HORIZON_H + 1.0, dtype=np.float64) * 3600.0 + now_s
         on_duty = np.stack([_shares(duty, edges) for duty in self._duties])[self._which]
         slots = np.array([slot_of(self._local(t + 1800.0)) for t in edges[:-1]], dtype=np.int64)
         hourly = chance(state, on_duty, self.expected, slots)

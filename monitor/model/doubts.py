@@ -1,8 +1,8 @@
 """Signals that are not to be believed: stuck, drifting, changed places, or far off what the balance allows.
 
 A refractometer that sticks or drifts shows in its bias, which moves in a day or two farther than any instrument drifts
-by itself. One that changed places shows as strength that jumps while nobody touched the level: upwards nothing real does
-that. A level that creeps upwards without a filling is an instrument's doing.
+by itself. One that changed places shows as strength that jumps while nobody touched the level: upwards nothing real
+does that. A level that creeps upwards without a filling is an instrument's doing.
 Columns of `State.said`: level, refractometer: 0 believed, 1 doubtful. `State.bias_ring` (n, 8): the bias every 6 h.
 """
 
@@ -39,7 +39,7 @@ WHY: Final = {
 
 
 def look(state: State, fixed: Fixed, jumped: Flags, k: int) -> list[tuple[int, int, int]]:
-    """Return what has just become doubtful, as (sump row, 0 level or 1 refractometer, reason), and remember it in place."""
+    """Return what has just become doubtful: (sump row, 0 level or 1 refractometer, reason); remember it."""
     level, brix = _stuck_or_odd(state, 0), _stuck_or_odd(state, 1)
     brix = np.where((brix == 0) & _jumped(state, fixed, jumped), JUMPED, brix)
     if k % EVERY_BINS == 0:
@@ -66,7 +66,7 @@ def _stuck_or_odd(state: State, column: int) -> Floats:
 def _jumped(state: State, fixed: Fixed, jumped: Flags) -> Flags:
     alone = jumped & fixed.has_level & (state.jump[:, jumps.KIND] == jumps.STRENGTH_ONLY)
     if not alone.any():
-        return alone
+        return np.asarray(alone)
     before = 100.0 * state.jump[:, jumps.CONCENTRATE_BEFORE] / np.maximum(state.jump[:, jumps.VOLUME_BEFORE], 1.0)
     step = state.mean[:, STRENGTH] - before
     lately = state.jump[:, jumps.KIND] == jumps.STRENGTH_ONLY

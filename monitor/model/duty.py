@@ -1,8 +1,8 @@
 """When machines run: the told calendar, corrected by what each machine was seen to do.
 
-Three layers, each the prior of the next: what the plant file tells of duty hours, the machine's own running share on and
-off duty, and its own hours of the week (working days taken together). A machine that stands still through hours of duty
-may stand for days: how long is drawn by Lindy's law (as long again as it has stood, even odds).
+Three layers, each the prior of the next: what the plant file tells of duty hours, the machine's own running share on
+and off duty, and its own hours of the week (working days taken together). A machine that stands still through hours
+of duty may stand for days: how long is drawn by Lindy's law (as long again as it has stood, even odds).
 `State.duty_hits`, `State.duty_hours` (n, 74): off and on duty, then 72 hours (Monday-Friday, Saturday, Sunday).
 `State.stands` (n, 2): hours of duty, and hours in all, since the machine last ran.
 """
@@ -37,8 +37,8 @@ def slot_of(local: datetime) -> int:
 def chance(state: State, on_duty: Floats, expected: Floats, slots: Ints) -> Floats:
     """Return the chance that each machine runs in the hours with these slots ((n, hours)).
 
-    `on_duty` (n, hours) is the share of each hour that the calendar covers, `expected` (n,) the told running share while
-    on duty, NaN without a calendar.
+    `on_duty` (n, hours) is the share of each hour that the calendar covers, `expected` (n,) the told running share
+    while on duty, NaN without a calendar.
     """
     told = np.where(np.isnan(expected), 0.5, expected)
     off_told = np.where(np.isnan(expected), 0.5, OFF_TOLD)
@@ -50,7 +50,7 @@ def chance(state: State, on_duty: Floats, expected: Floats, slots: Ints) -> Floa
 
 
 def learn(state: State, belief: Floats, weight: Floats, on_duty: Floats, slot: int) -> None:
-    """Take in that a machine ran a share `belief` of the time; `weight` (n,) hours, zero where nothing told. In place."""
+    """Take in the share of the time that machines ran; `weight` (n,) hours, zero where nothing told. In place."""
     idle = belief < RUNS_AGAIN
     known = weight > 0.0
     for column, hours in ((0, weight * on_duty), (1, weight)):
@@ -70,6 +70,6 @@ def learn(state: State, belief: Floats, weight: Floats, on_duty: Floats, slot: i
 
 
 def stands_for(state: State, ranks: Floats) -> Floats:
-    """Return for how many more hours each machine stands still in each future (n, draws), zero unless it stands long."""
+    """Return for how many hours yet each machine stands still in each future (n, draws), mostly zero."""
     stood = np.where(state.stands[:, 0] > STANDS_FROM_H, state.stands[:, 1], 0.0)
     return np.asarray(stood[:, None] * (1.0 / ranks[None, :] - 1.0))

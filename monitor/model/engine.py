@@ -1,4 +1,4 @@
-"""The estimator as one machine over event time: takes readings and entries in any order, stands at a bin, goes back if it must.
+"""The estimator as one machine over event time: takes input in any order, stands at a bin, goes back if it must.
 
 The state after bin k is a function of all readings and entries that tell a time up to the end of bin k, and of nothing
 else: not of the order they came in, nor of how often somebody asked. Late input makes the machine return to the last
@@ -108,7 +108,8 @@ class Engine:
         """Stand before bin k as if nothing behind it had been passed; what is too old to go back to moves nothing."""
         if not self._stand_before(k):
             return
-        assert self._next is not None
+        if self._next is None:
+            return
         self._kept = {b: kept for b, kept in self._kept.items() if b < self._next}
         self.findings.roll_back(self._next)
         self.logbook.roll_back(self._next)
@@ -231,7 +232,7 @@ class Engine:
         return json.dumps(body).encode()
 
     def restore(self, blob: bytes) -> None:
-        """Stand where `to_bytes` was called. Sumps new in the plant file begin with their prior, vanished ones are left out."""
+        """Stand where `to_bytes` was called; new sumps begin with their prior, gone ones are left out."""
         body = json.loads(blob)
         stored = State.from_bytes(b64decode(body["state"]))
         where = {sump: i for i, sump in enumerate(body["ids"])}

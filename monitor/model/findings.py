@@ -66,7 +66,7 @@ class Findings:
             self._settle(state, fixed, state.jump[i], int(i), logbook, k, cut_short=False)
             state.jump[i, jumps.KIND] = jumps.NO_JUMP
         for i in np.flatnonzero(result.leaked):
-            self._leak(state, fixed, int(i), k)
+            self._leak(state, int(i), k)
         self._doubt(state, fixed, result, k)
 
     def _settle(
@@ -99,7 +99,7 @@ class Findings:
         came = concentrate + float(jump[jumps.CONCENTRATE_LOST]) - float(jump[jumps.CONCENTRATE_BEFORE])
         return float(np.clip(100.0 * came / litres, 0.0, 60.0))
 
-    def _leak(self, state: State, fixed: Fixed, i: int, k: int) -> None:
+    def _leak(self, state: State, i: int, k: int) -> None:
         litres = 24.0 * float(state.mean[i, LEAK])
         sure = float(np.clip(state.mean[i, LEAK] / np.sqrt(state.cov[i, LEAK, LEAK]) / 8.0, 0.5, 0.99))
         detail = f"loses {litres:.0f} L a day more than evaporation and drag-out explain"

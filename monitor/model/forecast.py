@@ -78,7 +78,7 @@ WATER_RANKS: Final[Floats] = (np.random.default_rng(19600201).permutation(DRAWS)
 
 @dataclass(frozen=True, slots=True)
 class Ahead:
-    """The hours ahead: per step its local hour of day, the day it belongs to (0 = today), and each machine's running share."""
+    """The steps ahead: local hour of day, the day it belongs to (0 = today), each machine's running share."""
 
     hour: Floats  # (steps,)
     day: Ints  # (steps,)
@@ -234,7 +234,7 @@ def _water_or_mix(drawn: Floats, state: State, fixed: Fixed) -> None:
         return
     chance = mains_chance(state, fixed)
     for i in with_valve:
-        water = WATER_RANKS < chance[i]
+        water = chance[i] > WATER_RANKS
         off = np.where(
             water, -drawn[i, :, VALVE_MIX], np.maximum(0.15 * fixed.target_pct[i] - drawn[i, :, VALVE_MIX], 0.0)
         )
@@ -264,7 +264,7 @@ def _root_of_one(unit: Floats) -> Floats:
 
 
 def _days(weather: Floats, job: Floats, widen: Floats) -> tuple[Floats, Floats]:
-    """Return the log factors of each day ahead ((n, draws, days)): weather wanders back to normal, jobs change daily."""
+    """Return the log factors of each day ahead (n, draws, days): weather wanders back, jobs change daily."""
     w, j = np.empty((*weather.shape, DAYS)), np.empty((*job.shape, DAYS))
     w[:, :, 0], j[:, :, 0] = weather, job
     w_sd, j_sd = WEATHER_SD * np.sqrt(1.0 - DAY_KEEP**2), JOB_SD * np.sqrt(1.0 - JOB_KEEP**2)

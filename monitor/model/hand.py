@@ -13,6 +13,7 @@ from monitor.model.state import State
 from monitor.plant.reading import Entry, EntryKind
 
 CHECK_SD: Final = 0.14  # points: a hand refractometer of 0.1-0.2 degBx (trade-facts 2.3), or a titration
+MOVES: Final = frozenset({EntryKind.TOP_UP, EntryKind.REMOVAL, EntryKind.CHARGE})
 BLIND_BINS: Final = 5
 SPARSE_S: Final = 2700.0
 
@@ -24,16 +25,15 @@ def take_entries(state: State, fixed: Fixed, logbook: Logbook, row: dict[str, in
         i = row[entry.sump]
         if entry.kind is EntryKind.CHECK and entry.value is not None:
             _check(state, fixed, i, entry.value)
-        elif entry.kind in {EntryKind.TOP_UP, EntryKind.REMOVAL, EntryKind.CHARGE}:
-            if _blind(state, fixed, i, k) and not _seen_already(state, i, k, entry):
-                _fill(state, fixed, i, entry)
-                logbook.use(entry, k)
-                filled[i] = True
+        elif entry.kind in MOVES and _blind(state, fixed, i, k) and not _seen_already(state, i, k, entry):
+            _fill(state, fixed, i, entry)
+            logbook.use(entry, k)
+            filled[i] = True
     return filled
 
 
 def _check(state: State, fixed: Fixed, i: int, value_pct: float) -> None:
-    """Take a check in; one that is far off shows that the refractometer or the balance went astray, so both are freed."""
+    """Take a check in; one that is far off shows that refractometer or balance went astray: both are freed."""
     one = np.array([i])
     mean, cov = state.mean[one], state.cov[one]
     rows = np.zeros((1, WIDTH))

@@ -2,7 +2,8 @@
 
 A bin whose level or strength lies far off what was expected is held back ("odd"). When the next ones agree, a jump is
 entered: volume and mix together, as inputs with their own uncertainty; the filter then finds both by itself.
-Columns of `State.jump`: KIND FIRST CONFIRMED VOLUME_BEFORE CONCENTRATE_BEFORE LOST CONCENTRATE_LOST SD_VOLUME SD_STRENGTH.
+Columns of `State.jump`: KIND FIRST CONFIRMED VOLUME_BEFORE CONCENTRATE_BEFORE LOST CONCENTRATE_LOST SD_VOLUME
+SD_STRENGTH.
 """
 
 from __future__ import annotations
@@ -33,7 +34,7 @@ LOOSE: Final = 0.5  # points
 
 @dataclass(slots=True)
 class Look:
-    """What a measurement would say if it were believed: residual, its variance before noise, total, gradient, oddness."""
+    """What a measurement would say if believed: residual, variance before noise, total, gradient, oddness."""
 
     residual: Floats
     known_var: Floats
@@ -91,8 +92,10 @@ def count_odd(odd: Floats, look: Look, k: int) -> None:
 
 
 def confirmed_level(state: State, fixed: Fixed, level: Look, brix: Look) -> Flags:
-    """Tell which sumps' level jumped for certain: two agreeing bins, one with the strength moving as a filling moves it, or
-    one where readings are hours apart."""
+    """Tell which sumps' level jumped for certain.
+
+    Two agreeing bins, one with the strength moving as a filling moves it, or one where readings are hours apart.
+    """
     count, mean_off = state.level_odd[:, 0], state.level_odd[:, 1] / np.maximum(state.level_odd[:, 0], 1.0)
     agrees = np.abs(level.residual - mean_off) < 0.35 * np.abs(mean_off) + 3.0 * np.sqrt(level.total)
     dense = fixed.level_period_s <= DENSE_S
@@ -123,7 +126,7 @@ def confirmed_strength(state: State, fixed: Fixed, level: Look, brix: Look) -> F
 
 
 def enter_level_jump(state: State, fixed: Fixed, rows: Flags, brix: Look, k: int, logged_mix: Floats) -> None:
-    """Enter a jump of the level on `rows`, in place: litres as a wide input, the strength as the refractometer shows it.
+    """Enter a jump of the level on `rows`, in place: litres as a wide input, strength as the refractometer has it.
 
     `logged_mix` is what somebody logged at about this time (NaN: nothing). Where it agrees with what is seen, the mass
     balance with that mix holds; elsewhere the strength is set free, for fluid may have been taken out first.

@@ -43,7 +43,7 @@ def spread(cov: Floats, rows: Floats) -> Floats:
 
 
 def measure(mean: Floats, cov: Floats, rows: Floats, residual: Floats, noise_var: Floats, use: Flags) -> None:
-    """Take one scalar a sump in, in place: residual = seen - expected, rows = its gradient; where `use` is False nothing changes."""
+    """Take one scalar a sump in, in place: residual = seen - expected, rows = its gradient; only where `use`."""
     side = np.einsum("nij,nj->ni", cov, rows)
     total = np.einsum("ni,ni->n", rows, side) + noise_var
     gain = np.where(use[:, None], side / total[:, None], 0.0)

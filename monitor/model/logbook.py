@@ -1,8 +1,8 @@
 """What people logged, held against what the sensors saw.
 
-Entries are evidence with a chance of being wrong, not commands: an entry explains a jump that the sensors saw about that
-time; it moves the estimate by itself only where the sensors cannot see (no gauge, a silent one, hand readings hours
-apart). Nothing depends on when an entry was logged, only on the time it tells.
+Entries are evidence with a chance of being wrong, not commands: an entry explains a jump that the sensors saw about
+that time; it moves the estimate by itself only where the sensors cannot see (no gauge, a silent one, hand readings
+hours apart). Nothing depends on when an entry was logged, only on the time it tells.
 """
 
 from __future__ import annotations

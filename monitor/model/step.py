@@ -13,6 +13,7 @@ from monitor.model.kalman import decay, measure
 from monitor.model.layout import (
     BIAS,
     BINS_A_DAY,
+    CARRY,
     HOLD_UP,
     JOB,
     LEAK,
@@ -61,7 +62,7 @@ class Stepped:
 
 
 def step(state: State, fixed: Fixed, seen: Bin, moment: Moment, logged_mix: Floats) -> Stepped:
-    """Move `state` over one bin, in place. `logged_mix` is the strength of a top-up logged about now, NaN without one."""
+    """Move `state` over one bin, in place; `logged_mix` is the mix of a top-up logged about now, else NaN."""
     losses.open_day(state, moment.day)
     _drift(state, fixed, moment)
     chance = duty.chance(state, moment.on_duty[:, None], moment.expected, np.array([moment.slot]))[:, 0]
@@ -122,9 +123,9 @@ def _pass_time(state: State, fixed: Fixed, running: Floats, moment: Moment) -> t
     state.unseen_lost += gone.net_l
     weighed = state.jump[:, jumps.KIND] > 0
     state.jump[:, jumps.LOST] += np.where(weighed, gone.net_l, 0.0)
-    carried = state.mean[:, STRENGTH] * (balance.CARRY * gone.drag_l + gone.leak_l) - state.mean[:, VALVE_MIX] * filled
+    carried = state.mean[:, STRENGTH] * (CARRY * gone.drag_l + gone.leak_l) - state.mean[:, VALVE_MIX] * filled
     state.jump[:, jumps.CONCENTRATE_LOST] += np.where(weighed, carried / 100.0, 0.0)
-    return gone, filled_sd
+    return gone, np.asarray(filled_sd)
 
 
 def _learn(

@@ -32,8 +32,9 @@ class EventKind(StrEnum):
 class Estimate:
     """The state of one sump at `time_s` with one-sigma uncertainties.
 
-    Rates are litres a day, means over the last 24 h (`evaporation`: water only, `drag_out`: fluid at the sump's strength).
-    The `_idle`/`_running` rates are litres an hour. `known` is False until a level or a concentration was ever heard.
+    Rates are litres a day, means over the last 24 h (`evaporation`: water only, `drag_out`: fluid at the sump's
+    strength). The `_idle`/`_running` rates are litres an hour. `known` is False until a level or a concentration was
+    ever heard.
     """
 
     sump: str

@@ -3,8 +3,8 @@
 The plant file does not say which sumps have one. It shows in the level: over days with the machine at work the level
 does not fall as any sump's would, and it rises by itself, again and again, to about the same mark. The valve sees the
 fluid in the sump, so while the pump runs the volume in the circuit is kept higher by the hold-up.
-Columns of `State.valve`: FLAG MARK (litres in the gauge's sight) SINCE (bin). `State.hourly` is a ring of the last 120 h:
-sums of the volume, the gauge, the running share, and the number of bins.
+Columns of `State.valve`: FLAG MARK (litres in the gauge's sight) SINCE (bin). `State.hourly` is a ring of the last
+120 h: sums of the volume, the gauge, the running share, and the number of bins.
 """
 
 from __future__ import annotations
@@ -85,7 +85,7 @@ def inflow(state: State, fixed: Fixed, running: Floats, lost: Floats) -> tuple[F
 
 
 def spread_inflow(state: State, deviation: Floats) -> None:
-    """Let the filling be uncertain: volume and strength move together along (1, (mix - strength) / volume), in place."""
+    """Let the filling be uncertain: volume and strength move along (1, (mix - strength) / volume), in place."""
     slope = (state.mean[:, VALVE_MIX] - state.mean[:, STRENGTH]) / np.maximum(state.mean[:, VOLUME], 1.0)
     var = deviation**2
     state.cov[:, VOLUME, VOLUME] += var
@@ -95,7 +95,7 @@ def spread_inflow(state: State, deviation: Floats) -> None:
 
 
 def learn_mix(state: State, deviation: Floats, look_residual: Floats, total: Floats, use: Flags) -> None:
-    """Let what a filling did to the strength tell of its mix: carry the filling's share of a level residual along, in place."""
+    """Let what a filling did to the strength tell of its mix: carry its share of a level residual along, in place."""
     share = np.where(use & (deviation > 0.0), deviation**2 / total, 0.0) * look_residual
     part = np.clip(share / np.maximum(state.mean[:, VOLUME], 1.0), -0.1, 0.1)
     to_volume, to_strength = np.zeros((len(part), WIDTH)), np.zeros((len(part), WIDTH))
@@ -180,7 +180,7 @@ def _keeps_level(means: Floats, hold_up: float, noise: float) -> bool:
 
 
 def _never_falls(volume: Floats, runs: Floats) -> bool:
-    """Tell whether since the last large rise or fall much less was lost than any working sump loses (shares of full)."""
+    """Tell whether since the last large move much less was lost than any working sump loses (shares of full)."""
     moved = np.abs(volume[2:] - volume[:-2]) > LARGE_RISE
     begin = int(np.flatnonzero(moved)[-1]) + 3 if moved.any() else 0
     v, r = volume[begin:], runs[begin:]

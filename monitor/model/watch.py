@@ -21,7 +21,7 @@ DRAIN_LEAST: Final = 0.03**2
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """One scalar a sump as the filter takes it in: value, its share of hold-up, noise variance, whether there is one."""
+    """One scalar a sump as the filter takes it in: value, share of hold-up, noise variance, whether there is one."""
 
     value: Floats
     running: Floats

@@ -50,7 +50,7 @@ def pool(state: State, hall: Floats) -> Floats:
 
 
 def _level_out(state: State, joint: float, joinings: float) -> float:
-    """Move what the weather shows on the long run over to the sumps' own rates, in place; nothing evaporates differently.
+    """Move what the weather shows on the long run over to the sumps' own rates; nothing evaporates differently.
 
     Rates times weather is all that is ever seen; without this a hall whose sumps all dry slower than the prior would be
     taken for one in cool weather that will not last.
