@@ -6,9 +6,11 @@ import argparse
 import json
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Final
+from zoneinfo import ZoneInfo
 
 from monitor import __version__
 from monitor.plant.errors import BandkeeperError, PlantFileError
@@ -42,6 +44,7 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
     check = commands.add_parser("check", help="check a plant file: every fault with file, line and key")
     check.add_argument("plant", type=Path, metavar="PLANT.toml")
+    check.add_argument("--who", metavar="T", help="say who would be told what at a moment, the plant's time")
     check.set_defaults(act=_check)
     schema = commands.add_parser("schema", help="print the JSON Schema of the plant file, for editors")
     schema.set_defaults(act=_schema)
@@ -133,9 +136,42 @@ def _moment(text: str) -> float:
 
 
 def _check(options: argparse.Namespace) -> int:
-    load_plant(options.plant)
+    plant = load_plant(options.plant)
+    if options.who is not None:
+        from alerts.who import say_who
+
+        print("\n".join(say_who(plant, _plant_time(options.who, plant.zone))))
+        return OK
     print("ok")
+    for warning in _gaps(plant):
+        print(f"{options.plant}: warning: {warning}", file=sys.stderr)
     return OK
+
+
+def _gaps(plant: Plant) -> list[str]:
+    """Say in which hours of the week a high alert is sent to nobody, where that is no fault."""
+    if not plant.alerting.routes:
+        return ["route: alerts are sent to nobody at any hour: they are on the page, and over MQTT with [publish]"]
+    from monitor.plant.people_build import gaps_of
+
+    areas = dict.fromkeys(sump.area for sump in plant.sumps.values())
+    found = {
+        area: gaps_of(plant.alerting, area, plant.zone, replace(plant.attended, closed=frozenset())) for area in areas
+    }
+    return [
+        f"route: a high alert{f' of area {area}' if area else ''} reaches nobody at once {', '.join(gaps)}"
+        for area, gaps in found.items()
+        if gaps
+    ]
+
+
+def _plant_time(text: str, zone: str) -> float:
+    """Read a moment on the plant's clock, or with an offset, as Unix seconds."""
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError as error:
+        raise BandkeeperError(f"--who: {text!r} is no time like 2031-03-07T23:10") from error
+    return (moment if moment.tzinfo else moment.replace(tzinfo=ZoneInfo(zone))).timestamp()
 
 
 def _schema(_options: argparse.Namespace) -> int:

@@ -118,5 +118,6 @@ def silent_hours(
 
 
 def _reaches(alerting: Alerting, about: About, attended: WeeklyCalendar, time_s: float) -> bool:
-    found = reached(alerting, about, attended, time_s).values()
-    return any(one.from_s <= time_s for some in found for one in some)
+    found = reached(alerting, about, attended, time_s)
+    people = (some for route, some in found.items() if not alerting.routes[route].every_change)  # the rest is programs
+    return any(one.from_s <= time_s for some in people for one in some)
