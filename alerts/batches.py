@@ -165,7 +165,7 @@ def _mix(one: Chosen, parts: list[FromContainer], station: Station, bias: MixBia
         water_l=round(volume - concentrate - rich, 3),
         set_aside=tuple(parts),
         portions=tuple(
-            Portion(need.sump, need.volume_l, math.ceil(need.volume_l / station.cart_l - 1e-9))
+            Portion(need.sump, need.volume_l, max(math.ceil(need.volume_l / station.cart_l - 1e-9), 1))
             for need in sorted(one.needs, key=lambda need: need.sump)
         ),
         setting_pct=round(bias.setting_pct(one.mix_pct), 2) if bias is not None and bias.matters else None,

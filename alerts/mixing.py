@@ -104,7 +104,7 @@ def make_demand(
 
 
 def _plan(plant: Plant, fluid: str, needs: tuple[SumpDemand, ...], known: Known) -> BatchPlan:
-    station = plant.station or Station(math.inf, plant.bucket_l, plant.bucket_l)
+    station = plant.station or Station(math.inf, plant.bucket_l, math.inf)
     half = station.mix_step_pct / 2.0
     leanest, richest = plant.fluids[fluid].leanest_make_up_pct, plant.fluids[fluid].richest_make_up_pct
     asked = []

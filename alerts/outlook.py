@@ -47,7 +47,8 @@ class Outlook:
 
     `steady` is where it ends with `water` (infinite: it never settles); `passes_s` is when it likely passes the limit,
     `early_s` and `late_s` one chance in ten each; infinite: not within two years. `soft_share` of `soft_water` keeps
-    the steady value at the limit (None: even all of it does not).
+    the steady value at the limit (None: even all of it does not). `slow`: from what it is now, or from a fresh filling,
+    it does not pass the limit within two years, wherever it may end.
     """
 
     what: str
@@ -63,6 +64,7 @@ class Outlook:
     soft_water: str
     soft_share: float | None
     text: str
+    slow: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,6 +137,7 @@ class _Course:
             return None
         now = None if start is None else self._now(start, brought)
         passes, early, late = (self._passes(now, limit, brought, sigmas) for sigmas in (0.0, _Z90, -_Z90))
+        slow = limit is not None and self._is_slow(brought if now is None else now, limit, brought)
         steady = steady_hardness(brought, self.losses.evaporation, self.losses.drag_out)
         soft = self._soft(of)
         share = None
@@ -154,6 +157,7 @@ class _Course:
             soft_water="" if soft is None else soft.id,
             soft_share=share,
             text="",
+            slow=slow,
         )
         return replace(found, text=say_outlook(self.plant, found, self.now_s))
 
@@ -168,6 +172,9 @@ class _Course:
         days = days_until(limit, now, brought, losses.evaporation, losses.drag_out)
         return self.now_s + days * DAY_S if days <= FAR_DAYS else math.inf
 
+    def _is_slow(self, now: float, limit: float, brought: float) -> bool:
+        return days_until(limit, now, brought, self.losses.evaporation, self.losses.drag_out) > FAR_DAYS
+
     def _soft(self, of: Callable[[Water], float | None]) -> Water | None:
         told = [water for water in self.plant.waters.values() if of(water) is not None and water.id != self.own.id]
         softer = [water for water in told if (of(water) or 0.0) < (of(self.own) or 0.0)]
@@ -179,6 +186,10 @@ def say_outlook(plant: Plant, one: Outlook, now_s: float) -> str:
     name = one.what[:1].upper() + one.what[1:]
     parts = [f"{name} not measured yet." if one.now is None else f"{name} is about {number(one.now, 0)} {one.unit}."]
     end = "rises without end" if math.isinf(one.steady) else f"ends at about {number(one.steady, 0)} {one.unit}"
+    if one.slow:
+        return (
+            f"{parts[0]} With {one.water} water it stays below the limit of {number(one.limit or 0.0, 0)} {one.unit}."
+        )
     parts.append(f"With {one.water} water it {end}{_beside(one)}.")
     if one.passes_s is not None and one.passes_s <= now_s:
         parts.append("It is above the limit: fill with softer water or change fluid.")

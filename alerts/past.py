@@ -24,12 +24,16 @@ KEEP_S: Final = 28 * 86400.0
 
 @dataclass(slots=True)
 class Asked:
-    """What was first asked of a fluid for one attended window, and what went in since, by the id of its report."""
+    """What was first asked of a fluid for one attended window, and what went in since, by the id of its report.
+
+    `volume_l` is all that was asked, `must_l` what of it could not wait.
+    """
 
     fluid: str
     from_s: float
     to_s: float
     volume_l: float
+    must_l: float = 0.0
     dispensed: dict[str, float] = field(default_factory=dict)
     seen: dict[str, float] = field(default_factory=dict)
 
@@ -42,11 +46,17 @@ def note_asked(asked: list[Asked], demands: Mapping[str, MixingDemand], now_s: f
     """Return the list with each fluid's demand for a window that was not asked for before; old ones are let go."""
     known = {(one.fluid, one.to_s) for one in asked}
     fresh = [
-        Asked(fluid, demand.window_from_s, demand.window_to_s, float(demand.totals.get("volume_l", 0.0)))
+        Asked(
+            fluid, demand.window_from_s, demand.window_to_s, _total(demand, "volume_l"), _total(demand, "cannot_wait_l")
+        )
         for fluid, demand in demands.items()
         if (fluid, demand.window_to_s) not in known
     ]
     return [one for one in (*asked, *fresh) if one.to_s > now_s - KEEP_S]
+
+
+def _total(demand: MixingDemand, name: str) -> float:
+    return float(demand.totals.get(name, 0.0))
 
 
 def note_entries(asked: list[Asked], plant: Plant, entries: Iterable[Entry]) -> None:
@@ -79,8 +89,7 @@ def past_plans(asked: Iterable[Asked], now_s: float) -> dict[str, PastPlans]:
 def _compared(windows: list[Asked]) -> PastPlans:
     reports = any(one.dispensed for one in windows)
     used = [math.fsum((one.dispensed if reports else one.seen).values()) for one in windows]
-    asked = [one.volume_l for one in windows]
-    off = math.fsum(abs(a - u) for a, u in zip(asked, used, strict=True))
-    total = math.fsum(used)
-    share = off / total if total > 0.0 else 0.0
-    return PastPlans(len(windows), round(math.fsum(asked), 1), round(total, 1), round(share, 3))
+    asked, must = math.fsum(one.volume_l for one in windows), math.fsum(one.must_l for one in windows)
+    off = math.fsum(max(one.must_l - u, u - one.volume_l, 0.0) for one, u in zip(windows, used, strict=True))
+    share = off / max(math.fsum(used), must) if off > 0.0 else 0.0
+    return PastPlans(len(windows), round(asked, 1), round(must, 1), round(math.fsum(used), 1), round(share, 3))

@@ -85,11 +85,13 @@ class BatchPlan:
 class PastPlans:
     """How the demands of the last weeks compare with what really went in: windows counted, litres of both.
 
-    `off_share` is the sum of what each window was off, either way, as a share of what went in.
+    `cannot_wait_l` is what of it could not wait. A window is off by what went in less than could not wait, or more than
+    was asked in all; `off_share` is the sum of that as a share of what went in (or could not wait, if that is more).
     """
 
     windows: int
     asked_l: float
+    cannot_wait_l: float
     used_l: float
     off_share: float
 
@@ -98,6 +100,7 @@ class PastPlans:
         return {
             "windows": self.windows,
             "asked_l": self.asked_l,
+            "cannot_wait_l": self.cannot_wait_l,
             "used_l": self.used_l,
             "off_share": self.off_share,
         }

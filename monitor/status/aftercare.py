@@ -44,6 +44,8 @@ class ContainerLine:
     use_by: str
     sumps: str
     may_not: str
+    first_sump: str
+    pct: float
 
 
 def landing_lines(landings: tuple[LandingRecord, ...], plant: Plant, now_s: float) -> tuple[LandingLine, ...]:
@@ -79,4 +81,6 @@ def _line(plant: Plant, one: Container) -> ContainerLine:
         use_by=full(one.expires_s, plant.zone),
         sumps=", ".join(one.sumps),
         may_not=may_not,
+        first_sump=one.sumps[0],
+        pct=one.strength_pct,
     )

@@ -93,11 +93,16 @@ def _lines(demand: MixingDemand, plant: Plant, now_s: float) -> list[DemandLine]
 
 def say_total(demand: MixingDemand, plant: Plant) -> str:
     """Say the sum over the sumps: mix, and the concentrate and water in it."""
+    plan = demand.plan
     volume = sum(need.volume_l for need in demand.sumps)
-    concentrate = sum(need.concentrate_l for need in demand.sumps)
-    water = sum(need.water_l for need in demand.sumps)
+    concentrate = sum(need.concentrate_l for need in demand.sumps) if plan is None else plan.concentrate_l
+    water = sum(need.water_l for need in demand.sumps) if plan is None else plan.water_l
+    kept = (
+        "" if plan is None or not plan.set_aside_l else f" and {show_volume(plan.set_aside_l, plant.units)} set aside"
+    )
+    strong = show_small_volume(concentrate, plant.units)
     return (
-        f"{show_volume(volume, plant.units)} in all: {show_small_volume(concentrate, plant.units)} of concentrate in "
+        f"{show_volume(volume, plant.units)} in all: {strong} of concentrate{kept} in "
         f"{show_volume(water, plant.units)} of water"
     )
 
@@ -149,7 +154,7 @@ def say_past(demand: MixingDemand, plant: Plant) -> str:
     past = demand.past
     if past is None:
         return ""
-    asked, used = show_volume(past.asked_l, plant.units), show_volume(past.used_l, plant.units)
+    asked, must, used = (show_volume(litres, plant.units) for litres in (past.asked_l, past.cannot_wait_l, past.used_l))
     windows = f"the last {past.windows} windows" if past.windows > 1 else "the last window"
-    off = f"; each off by {past.off_share:.0%} of it on the whole" if past.used_l > 0.0 else ""
-    return f"In {windows} {asked} were asked for and {used} went in{off}."
+    off = f"off by {past.off_share:.0%}" if past.off_share else "as asked"
+    return f"In {windows} {asked} were asked for ({must} could not wait) and {used} went in: {off}."

@@ -178,8 +178,8 @@ def test_set_aside_fluid_goes_into_the_plan_first_and_never_across_products() ->
 
 def test_the_json_holds_the_plan_the_window_after_and_the_past() -> None:
     views = [a_view("lathe-04", 215.0, 8.0)]
-    known = Known(past={"semi-synthetic": PastPlans(3, 300.0, 280.0, 0.1)})
+    known = Known(past={"semi-synthetic": PastPlans(3, 300.0, 250.0, 280.0, 0.1)})
     told = make_demand(a_plant(views[0][0]), views, MORNING, 7, known)["semi-synthetic"].as_json()
     assert told["plan"]["mixes"][0]["sumps"][0]["sump"] == "lathe-04"
     assert told["later"]["totals"]["volume_l"] == 0.0
-    assert told["past"] == {"windows": 3, "asked_l": 300.0, "used_l": 280.0, "off_share": 0.1}
+    assert told["past"] == {"windows": 3, "asked_l": 300.0, "cannot_wait_l": 250.0, "used_l": 280.0, "off_share": 0.1}

@@ -73,6 +73,14 @@ def test_soft_water_and_no_limit_need_no_remedy() -> None:
     assert hardness(limit=None).passes_s is None
 
 
+def test_what_would_take_years_is_no_trouble() -> None:
+    slow = hardness(make_up_water=DEIONISED, losses=(12.0, 0.01))
+    assert slow.steady > 400.0
+    assert slow.slow
+    assert "stays below the limit" in slow.text
+    assert "At least" not in slow.text
+
+
 def test_nothing_is_said_without_a_water_or_without_losses() -> None:
     dry = a_sump(make_up_water=None)
     assert outlooks(a_plant(dry), dry, an_estimate(300.0, 8.0), None, MineralFacts(), NOW) == ()

@@ -19,7 +19,7 @@ FLUID = "semi-synthetic"
 def a_demand(volume_l: float, day: int = 0) -> MixingDemand:
     start = MONDAY + day * DAY + 6 * HOUR
     end = start + 16 * HOUR
-    return MixingDemand(FLUID, 1, start, end, start, end, (), {"volume_l": volume_l})
+    return MixingDemand(FLUID, 1, start, end, start, end, (), {"volume_l": volume_l, "cannot_wait_l": 0.8 * volume_l})
 
 
 def a_filling(name: str, hour: float, litres: float, who: str = "") -> Entry:
@@ -44,8 +44,15 @@ def test_what_went_in_is_set_against_it_when_the_window_is_over() -> None:
     note_entries(found, PLANT, [a_filling("a", 8, 60.0), a_filling("a", 8, 60.0), a_filling("b", 20, 30.0)])
     assert past_plans(found, MONDAY + 8 * HOUR) == {}
     (past,) = past_plans(found, MONDAY + 23 * HOUR).values()
-    assert (past.windows, past.asked_l, past.used_l) == (1, 100.0, 90.0)
-    assert past.off_share == pytest.approx(10.0 / 90.0, abs=0.001)
+    assert (past.windows, past.asked_l, past.cannot_wait_l, past.used_l) == (1, 100.0, 80.0, 90.0)
+    assert past.off_share == 0.0
+
+
+@pytest.mark.parametrize(("used", "off"), [(60.0, 20.0 / 80.0), (125.0, 25.0 / 125.0), (0.0, 1.0)])
+def test_less_than_could_not_wait_and_more_than_was_asked_is_off(used: float, off: float) -> None:
+    found = asked(100.0)
+    note_entries(found, PLANT, [a_filling("a", 8, used)])
+    assert past_plans(found, MONDAY + DAY)[FLUID].off_share == pytest.approx(off, abs=0.001)
 
 
 def test_what_the_station_reports_is_believed_before_what_people_log() -> None:
