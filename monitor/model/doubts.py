@@ -21,7 +21,7 @@ EVERY_BINS: Final = 24
 STUCK_BINS: Final = 32
 ODD_SHARE: Final = 0.5
 CALM_SHARE: Final = 0.2
-DRIFTS: Final = ((4, 0.32), (8, 0.48))  # six-hour steps back, degrees Brix times the root of 1.5 / factor
+DRIFTS: Final = ((4, 0.34), (8, 0.5))  # six-hour steps back, degrees Brix
 FIRST_STEPS: Final = 20.0
 CREEPS: Final = 0.012
 CREEP_STEP: Final = 0.008
@@ -81,11 +81,12 @@ def _drifted(state: State, fixed: Fixed, k: int) -> Flags:
     moved = np.zeros(len(now), dtype=np.bool_)
     for back, most in DRIFTS:
         then = ring[:, (steps - back) % ring.shape[1]]
-        moved |= np.abs(now - then) > most
+        untouched = k - state.jump[:, jumps.CONFIRMED] > back * EVERY_BINS
+        moved |= untouched & (np.abs(now - then) > most)
     ring[:, steps % ring.shape[1]] = now
     state.bias_seen[:] = np.minimum(state.bias_seen + 1.0, 1e6)
     settled = state.bias_seen > FIRST_STEPS
-    return np.asarray(moved & settled & fixed.has_refractometer & state.strength_known)
+    return np.asarray(moved & settled & fixed.has_refractometer & fixed.has_level & state.strength_known)
 
 
 def _crept(state: State, fixed: Fixed, k: int) -> Flags:

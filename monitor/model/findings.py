@@ -59,7 +59,8 @@ class Findings:
 
     def collect(self, state: State, fixed: Fixed, result: Stepped, before: Floats, logbook: Logbook, k: int) -> None:
         """Look at what bin k brought."""
-        for i in np.flatnonzero(result.jumped & (before[:, jumps.KIND] > 0)):
+        replaced = before[:, jumps.FIRST] != state.jump[:, jumps.FIRST]
+        for i in np.flatnonzero(result.jumped & replaced & (before[:, jumps.KIND] > 0)):
             self._settle(state, fixed, before[i], int(i), logbook, k, cut_short=True)
         weighed = (state.jump[:, jumps.KIND] > 0) & (k - state.jump[:, jumps.CONFIRMED] >= WEIGH_BINS)
         for i in np.flatnonzero(weighed):

@@ -21,6 +21,7 @@ from monitor.model.valves import expected_rise
 KIND, FIRST, CONFIRMED, VOLUME_BEFORE, CONCENTRATE_BEFORE, LOST, CONCENTRATE_LOST, SD_VOLUME, SD_STRENGTH = range(9)
 NO_JUMP, TOP_UP, REMOVAL, STRENGTH_ONLY = range(4)
 
+GOING_ON_BINS: Final = 4  # a filling that takes its time shows as several steps; within an hour they are one
 GATE: Final = 4.5
 HAND_GATE: Final = 3.2
 LEAST_LEVEL: Final = 0.012  # of full: smaller steps are left to the filter
@@ -234,6 +235,8 @@ def _widen(
 def _remember(state: State, rows: Flags, kind: Floats, first: Floats, k: int) -> None:
     jump = state.jump
     cov = state.cov
+    going_on = (jump[:, KIND] == kind) & (kind != STRENGTH_ONLY) & (k - jump[:, CONFIRMED] <= GOING_ON_BINS)
+    rows = rows & ~going_on
     values = (
         kind,
         first,

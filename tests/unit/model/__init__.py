@@ -1,0 +1,1 @@
+"""The model's parts by themselves."""
