@@ -26,6 +26,8 @@ from monitor.plant.types import Plant, Sump
 
 STALE_S = 86400.0
 _BESIDE_TARGET = 0.1  # share of the band
+_EMPTY_SHARE = 0.05  # of full
+_NO_STRENGTH = 0.1  # of the band's lower end
 _LEAK_PLACES = (
     "hoses, seals, the pump, the chip conveyor, the make-up valve, the overflow and the floor round the machine"
 )
@@ -55,6 +57,7 @@ def make_recipe(
     found = _choose(bench, estimate)
     if loss_jump is not None:
         return _look_for_leak(bench, loss_jump, found)
+    doubt = doubt or _strange(bench)
     if doubt:
         return _check_first(bench, doubt, found)
     return found
@@ -190,9 +193,15 @@ def _second(bench: Bench, best: Plan, options: list[Plan]) -> Plan | None:
 
 
 def _checked(bench: Bench, plan: Plan, recipe: Recipe) -> Recipe:
-    """Ask for a measurement first where only the estimate's uncertainty makes the landing unsure."""
-    if plan.is_sure or not (plan.chance_if_measured >= SURE or _is_sure_once_known(bench)):
+    """Ask for a measurement first where the landing is unsure.
+
+    Where it would make the landing sure, the recipe waits for it; where the limits stand in the way, it is the first
+    step.
+    """
+    if plan.is_sure:
         return recipe
+    if not (plan.chance_if_measured >= SURE or _is_sure_once_known(bench)):
+        return replace(recipe, steps=(measure_step(), *recipe.steps))
     chance = math.floor(100 * recipe.lands.in_band_probability)
     doubt = f"The estimate is too unsure for a correction: the landing would be inside the band with only {chance} %."
     return _check_first(bench, doubt, recipe)
@@ -241,6 +250,15 @@ def _unknown(plant: Plant, sump: Sump, estimate: Estimate, now_s: float) -> Reci
         "the strength and log both; check that the sensors send."
     )
     return bare_recipe(bench, RecipeKind.CHECK_FIRST, (measure_step(),), why)
+
+
+def _strange(bench: Bench) -> str:
+    """Say what no sump in use is like: next to empty, or next to no strength; empty where it is not so."""
+    if bench.start.volume_l < min(_EMPTY_SHARE * bench.sump.full_l, bench.sump.lowest_l):
+        return "It is next to empty: see whether the gauge is right and where the fluid went before you fill it."
+    if bench.start.concentration_pct < _NO_STRENGTH * bench.band[0]:
+        return "So little strength is more likely the instrument than the fluid."
+    return ""
 
 
 def _doubt(plant: Plant, estimate: Estimate, sump: Sump, now_s: float) -> str:

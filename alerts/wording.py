@@ -106,7 +106,9 @@ def _gauge(plant: Plant, step: Step, form: str) -> str:
 
 def _step_lines(step: Step, recipe: Recipe, plant: Plant) -> Iterable[str]:
     if step.do == "take_out":
-        yield f"Take out {volume(plant, step.volume_l or 0.0)}{_gauge(plant, step, ' (gauge down to {} at rest)')}."
+        what = f"Take out {volume(plant, step.volume_l or 0.0)}{_gauge(plant, step, ' (gauge down to {} at rest)')}."
+        keep = "Set it aside in a labelled container." if recipe.set_aside_l > 0.0 else "It is waste: local rules."
+        yield f"{what} {keep}"
     elif step.do == "add":
         yield from _add_lines(step, plant)
         if step.setting_pct is not None:

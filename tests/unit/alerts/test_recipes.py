@@ -11,6 +11,7 @@ import pytest
 
 from alerts.recipes import make_recipe, plan_recipe
 from alerts.types import Recipe, RecipeKind
+from alerts.wording import say_recipe
 from monitor.model.types import Event, EventKind, Forecast
 from monitor.plant.reading import Signal
 from monitor.plant.tank import HorizontalCylinder
@@ -306,3 +307,32 @@ def test_the_water_keeps_to_the_hardness_limit(
     (add,) = (step for step in recipe.steps if step.do == "add")
     assert add.water == used
     assert ("limit of" in recipe.why) is (used != water.id)
+
+
+def test_an_empty_sump_is_looked_at_before_it_is_filled() -> None:
+    recipe = recipe_for(0.0, 8.0)
+    assert recipe.kind is RecipeKind.CHECK_FIRST
+    assert "where the fluid went" in recipe.why
+    assert recipe.instead is not None
+    assert recipe.instead.kind is RecipeKind.TOP_UP
+
+
+def test_no_strength_at_all_is_more_likely_the_instrument() -> None:
+    recipe = recipe_for(300.0, 0.2)
+    assert recipe.kind is RecipeKind.CHECK_FIRST
+    assert "more likely the instrument" in recipe.why
+
+
+def test_where_the_limits_make_the_landing_unsure_it_is_measured_first() -> None:
+    narrow = a_sump(fluid=a_fluid(band_pct=(7.9, 8.1)))
+    estimate = an_estimate(300.0, 9.0)
+    recipe = make_recipe(a_plant(narrow), narrow, estimate, a_forecast(estimate, narrow), estimate.time_s)
+    assert recipe.lands.in_band_probability < 0.95
+    assert recipe.steps[0].do == "measure"
+
+
+def test_what_is_taken_out_is_kept_or_waste_and_says_so() -> None:
+    plant = a_plant()
+    rich, lean = recipe_for(396.0, 11.5), recipe_for(396.0, 5.0)
+    assert "Set it aside in a labelled container." in say_recipe(rich, plant)[0]
+    assert "It is waste: local rules." in say_recipe(lean, plant)[0]

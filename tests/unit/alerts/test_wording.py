@@ -42,7 +42,7 @@ def raised(volume_l: float, pct: float, plant: Plant = METRIC, **changes: Any) -
 
 def test_instructions_are_numbered_and_tell_every_bucket() -> None:
     taken, whole, part, circulate, measure = say_recipe(made(390.0, 10.8), METRIC)
-    assert taken == "1. Take out 43 L (gauge down to 278 mm at rest)."
+    assert taken == "1. Take out 43 L (gauge down to 278 mm at rest). Set it aside in a labelled container."
     assert whole == "2. Add 2 buckets of 20 L: each 19.8 L deionised water, then 220 mL concentrate into it (1.1 %)."
     assert part.startswith(
         "3. Add a part bucket of 9 L: 8.9 L deionised water, then 100 mL concentrate into it (1.1 %)."
