@@ -24,6 +24,7 @@ from monitor.pipeline import REVISABLE_S, Pipeline
 from monitor.plant.errors import BandkeeperError, RecordError
 from monitor.plant.reading import Entry, Reading, Rejected
 from monitor.record.store import Record
+from monitor.record.writer import Added
 from monitor.snapshot import Changes, Snapshot
 
 log = logging.getLogger("bandkeeper.worker")
@@ -101,6 +102,7 @@ class Worker:
         self.stepped_s: float | None = None
         self._recall: Recall | None = None
         self._recalled_s = math.inf
+        self._meanwhile: list[Added] = []
         self._record, self._pipeline, self._clock, self._told = record, pipeline, clock, told
         self._settle_s = settle_s
         self._unsaved: Changes | None = None
@@ -233,7 +235,10 @@ class Worker:
         self.counters.readings_rejected += len(rejected) + len(added.refused)
         self.counters.entries_accepted += len(added.entries)
         self._new_entries = {entry.id for entry in added.entries}
-        self._pipeline.take(added.readings, added.entries)
+        if self._recall is None:
+            self._pipeline.take(added.readings, added.entries)
+        else:
+            self._meanwhile.append(added)
 
     def _refused(self, found: _Round, error: RecordError) -> bool:
         self._note_trouble(error)
@@ -251,7 +256,7 @@ class Worker:
         self.trouble = str(error)
 
     def _go_over(self) -> None:
-        """Take the next slice of the record in, as far as it is not yet gone over."""
+        """Take the next slice of the record in, as far as it is not yet gone over; what came meanwhile comes last."""
         if self._recall is None:
             return
         last = self._recalled_s + SLICE_S > self._clock()
@@ -263,7 +268,11 @@ class Worker:
             self._stopping.wait(RETRY_S)
             return
         self._recalled_s = to_s
-        self._recall = None if last else self._recall
+        if last:
+            self._recall = None
+            for added in self._meanwhile:
+                self._pipeline.take(added.readings, added.entries)
+            self._meanwhile.clear()
 
     def _step(self) -> None:
         """Pass the grid points that are due; one whose changes cannot be stored is stored before the next is passed."""
