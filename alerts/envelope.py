@@ -58,7 +58,7 @@ def cloud_event(alert: Alert, transition: Transition, plant: Plant, source: str)
         "id": transition.id,
         "source": source,
         "type": f"bandkeeper.alert.{event_name(transition)}",
-        "subject": alert.sump,
+        "subject": alert.sump or alert.subject or plant.id,
         "time": rfc3339(transition.time_s),
         "datacontenttype": "application/json",
         "data": {

@@ -33,7 +33,12 @@ FLAPPING_OFF_DELAY_S = 6 * 3600.0
 LONGEST_SHELF_S = 7 * 86400.0
 _UPDATE_EVERY_S = 3600.0
 _RANK = {Priority.LOW: 0, Priority.MEDIUM: 1, Priority.HIGH: 2}
-_WITH_RECIPE = (AlertKind.LEAVES_BAND_UNATTENDED, AlertKind.OUTSIDE_BAND, AlertKind.LOSS_JUMP)
+_WITH_RECIPE = (
+    AlertKind.LEAVES_BAND_UNATTENDED,
+    AlertKind.OUTSIDE_BAND,
+    AlertKind.LOWEST_NEAR,
+    AlertKind.LOSS_JUMP,
+)
 _OPEN = (AlertState.UNACKNOWLEDGED, AlertState.ACKNOWLEDGED, AlertState.RETURNED_UNACKNOWLEDGED)
 
 Key = tuple[str, AlertKind, str]
@@ -222,7 +227,7 @@ def _back(alert: Alert, now_s: float) -> Alert:
 
 def _raised(condition: Condition, at: _Moment) -> Alert:
     subject = f"-{condition.subject}" if condition.subject else ""
-    name = f"{condition.sump}-{condition.kind.value}{subject}-{round(at.now_s)}".replace("_", "-")
+    name = f"{condition.sump}-{condition.kind.value}{subject}-{round(at.now_s)}".replace("_", "-").strip("-")
     alert = Alert(
         id=name,
         sump=condition.sump,

@@ -135,6 +135,7 @@ class AlertKind(StrEnum):
     LOWEST_NEAR = "lowest_near"
     LOSS_JUMP = "loss_jump"
     CHECK_OVERDUE = "check_overdue"
+    LIMIT_PASSED = "limit_passed"
     SIGNAL_SILENT = "signal_silent"
     SIGNAL_DOUBTFUL = "signal_doubtful"
     SOURCE_DOWN = "source_down"

@@ -70,6 +70,8 @@ def _short_head(alert: Alert, plant: Plant) -> str:
         return f"{alert.sump} is {_SHORT_SIDES[alert.side]} now."
     if alert.kind is AlertKind.LOSS_JUMP:
         return f"{alert.sump} loses too much: look for a leak."
+    if alert.kind not in (AlertKind.SIGNAL_SILENT, AlertKind.SIGNAL_DOUBTFUL):
+        return alert.text if len(alert.text) <= SHORT_TEXT else alert.text[: SHORT_TEXT - 1].rstrip() + "…"
     what = "silent" if alert.kind is AlertKind.SIGNAL_SILENT else "doubtful"
     return f"{alert.sump}: {alert.subject.replace('_', ' ')} signal {what}, check it."
 

@@ -37,6 +37,7 @@ _SIGNS: Final = {
     AlertKind.LOWEST_NEAR: "running low",
     AlertKind.LOSS_JUMP: "losing",
     AlertKind.CHECK_OVERDUE: "check due",
+    AlertKind.LIMIT_PASSED: "limit passed",
     AlertKind.SIGNAL_SILENT: "silent",
     AlertKind.SIGNAL_DOUBTFUL: "doubtful",
     AlertKind.SOURCE_DOWN: "no source",

@@ -12,9 +12,11 @@ from typing import Any, Final, Self
 from alerts.care import Care
 from alerts.codec import alert_from_json, alert_to_json
 from alerts.types import Alert
+from alerts.upkeep import emptied
 from monitor.model.silence import Silence
 from monitor.model.types import Event, EventKind
-from monitor.plant.reading import Signal
+from monitor.plant.reading import Entry, Signal
+from monitor.plant.types import Plant
 
 RECENT_S: Final = 48 * 3600.0
 SAME_S: Final = 3 * 3600.0
@@ -29,6 +31,16 @@ class Memory:
     silent: dict[str, set[Signal]] = field(default_factory=dict)
     sequence: int = 0
     care: Care = field(default_factory=Care)
+    emptied: dict[str, tuple[float, str]] = field(default_factory=dict)
+
+    def note_emptied(self, plant: Plant, entries: Iterable[Entry]) -> None:
+        """Note which sumps were emptied for cleaning, and which are filled again."""
+        for entry in sorted(entries, key=lambda one: (one.time_s, one.id)):
+            if entry.sump in plant.sumps:
+                state = emptied(plant.sumps[entry.sump], entry, self.emptied.get(entry.sump))
+                self.emptied.pop(entry.sump, None)
+                if state is not None:
+                    self.emptied[entry.sump] = state
 
     def news(self, found: Iterable[Event], silences: Iterable[Event], now_s: float) -> list[Event]:
         """Return what was not said before, stamped with the moment it is said first."""
@@ -63,6 +75,7 @@ class Memory:
             "silent": {sump: sorted(signals) for sump, signals in self.silent.items()},
             "sequence": self.sequence,
             "care": self.care.to_json(),
+            "emptied": self.emptied,
             "heard": silence.heard,
             "since_s": silence.since_s,
             "engine": b64encode(engine).decode(),
@@ -85,6 +98,7 @@ class Memory:
             silent={sump: {Signal(s) for s in names} for sump, names in body["silent"].items() if sump in known},
             sequence=body["sequence"],
             care=Care.from_json(body.get("care", {}), known),
+            emptied={s: (one[0], one[1]) for s, one in body.get("emptied", {}).items() if s in known},
         )
         return memory, b64decode(body["engine"])
 

@@ -17,10 +17,11 @@ from typing import Final
 from alerts import lifecycle
 from alerts.conditions import Condition, find_conditions, latest_loss_jump
 from alerts.mixing import make_demand
-from alerts.outlook import Outlook
+from alerts.outlook import MineralFacts, Outlook
 from alerts.recipes import make_recipe
-from alerts.setaside import Container
+from alerts.setaside import Container, Hygiene
 from alerts.types import Alert, AlertState, MixingDemand, Recipe, Transition
+from alerts.upkeep import Kept, suppressed, upkeep
 from alerts.watching import LandingRecord
 from monitor.fence import possible_entry, possible_reading, sound
 from monitor.memory import Memory
@@ -139,6 +140,7 @@ class Pipeline:
             self.engine.add_entries([entry for entry in self._possible(lump.entries) if entry.time_s >= oldest_s])
             self.memory.care.hear(lump.readings)
             self.memory.care.add(entry for entry in lump.entries if entry.sump in self.plant.sumps)
+            self.memory.note_emptied(self.plant, lump.entries)
 
     def run_until(self, now_s: float) -> Iterable[Changes]:
         """Pass every moment up to `now_s`, one `Changes` each; after a restart first where it stood."""
@@ -236,13 +238,20 @@ class Pipeline:
             if any(c.enter for c in found) or (stale and (self._calm_too or found)):
                 self._recipes[sump] = self._recipe(sump, now, recent)
         every = [condition for found in conditions.values() for condition in found]
-        self.memory.alerts, transitions = lifecycle.step(self.memory.alerts, every, self._recipes, now.now_s)
+        out_of_use = suppressed(self.plant, now.estimates, self.memory.emptied, now.now_s)
+        self.memory.alerts, transitions = lifecycle.step(
+            self.memory.alerts, every, self._recipes, now.now_s, suppressed=out_of_use
+        )
         return transitions
 
     def _conditions(self, sump: str, now: _Now, recent: Sequence[Event]) -> tuple[Condition, ...]:
         mine = [event for event in recent if event.sump == sump]
-        return find_conditions(
-            self.plant, self.plant.sumps[sump], now.estimates[sump], self._forecasts.get(sump), mine, now.now_s
+        plant, spec, care = self.plant, self.plant.sumps[sump], self.memory.care
+        estimate, ahead = now.estimates[sump], self._forecasts.get(sump)
+        kept = Kept(care.hygiene.get(sump, Hygiene()), care.minerals.get(sump, MineralFacts()))
+        return (
+            *find_conditions(plant, spec, estimate, ahead, mine, now.now_s),
+            *upkeep(plant, spec, estimate, ahead, kept, now.now_s),
         )
 
     def _recipe(self, sump: str, now: _Now, recent: Sequence[Event]) -> Recipe:

@@ -41,6 +41,7 @@ KINDS = (
     "lowest_near",
     "loss_jump",
     "check_overdue",
+    "limit_passed",
     "signal_silent",
     "signal_doubtful",
     "source_down",
