@@ -70,6 +70,8 @@ def plan_recipe(
     forecast: Forecast | None,
     at_s: float,
     now_s: float,
+    *,
+    kept: tuple[Container, ...] = (),
 ) -> Recipe:
     """Return the top-up or correction for a planned moment, from the forecast's state then.
 
@@ -78,6 +80,7 @@ def plan_recipe(
     if not _is_usable(estimate):
         return _unknown(plant, sump, estimate, now_s)
     bench = bench_at(plant, sump, estimate, still_valid(forecast, estimate, sump), at_s, now_s)
+    bench = replace(bench, kept=kept)
     if bench.is_sure_inside and bench.measures.floor_l(bench.room_l) < bench.useful_l:
         return bare_recipe(bench, RecipeKind.LEAVE_ALONE, (), why_leave_alone(bench))
     return _best(bench, _options(bench, None), is_plan=True)

@@ -10,7 +10,8 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response, StreamingResponse
 
 from alerts.envelope import alert_json
-from alerts.types import Alert
+from alerts.recipes import plan_recipe
+from alerts.types import Alert, Recipe
 from monitor.plant.types import Sump
 from monitor.snapshot import Snapshot, SumpView
 from monitor.status import metrics
@@ -27,6 +28,7 @@ from monitor.status.stream import Streams
 JSON: Final = "application/json"
 DAY_S: Final = 86400.0
 MOST_POINTS: Final = 2000
+PLAN_AHEAD_S: Final = 10 * DAY_S
 PROBLEM_SCHEMA: Final = {
     "type": "object",
     "required": ["type", "title", "status", "detail"],
@@ -123,12 +125,25 @@ class Api:
             raise _not_yet(sump, "forecast")
         return _json(forecast_json(view.forecast))
 
-    async def recipe(self, sump: str) -> Response:
-        """Return what brings the sump back to its target (contract, section 4)."""
-        view, _ = self._view(sump)
+    def recipe(
+        self,
+        sump: str,
+        at: Annotated[str | None, Query(description="RFC 3339: a planned moment of the next ten days")] = None,
+    ) -> Response:
+        """Return what brings the sump back to its target (contract, section 4), now or at a planned moment."""
+        view, snapshot = self._view(sump)
+        if at is not None:
+            return _json(self._planned(view, _query_time("at", at, snapshot.now_s), snapshot).as_json())
         if view.recipe is None:
             raise _not_yet(sump, "recipe")
         return _json(view.recipe.as_json())
+
+    def _planned(self, view: SumpView, at_s: float, snapshot: Snapshot) -> Recipe:
+        if not snapshot.now_s <= at_s <= snapshot.now_s + PLAN_AHEAD_S:
+            what = "must lie within the next ten days"
+            raise Problem(422, f"`at` {what}.", errors=[{"where": "at", "what": what}])
+        plant, kept = self._board.plant, snapshot.set_aside
+        return plan_recipe(plant, plant.sumps[view.sump], view.estimate, view.forecast, at_s, snapshot.now_s, kept=kept)
 
     def history(
         self,

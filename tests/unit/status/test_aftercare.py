@@ -167,3 +167,17 @@ def test_an_empty_container_is_written_down_from_the_page(visitor: TestClient, o
     assert (answer.status_code, answer.headers["location"]) == (303, "/mixing?said=logged")
     entry = open_board.record.book[-1]
     assert (entry.volume_l, entry.container, entry.is_of_container) == (0.0, "can-7", True)
+
+
+def test_a_recipe_for_a_planned_moment(visitor: TestClient) -> None:
+    planned = visitor.get("/api/sumps/lathe-04/recipe", params={"at": "2031-03-10T08:00:00+00:00"}).json()
+    assert planned["for_time"] == "2031-03-10T08:00:00+00:00"
+    now = visitor.get("/api/sumps/lathe-04").json()
+    assert planned["from"]["volume_l"] < now["volume_l"]
+
+
+@pytest.mark.parametrize("at", ["2031-03-01T08:00:00+00:00", "2031-06-01T08:00:00+00:00", "tomorrow"])
+def test_a_moment_that_cannot_be_planned_says_why(visitor: TestClient, at: str) -> None:
+    answer = visitor.get("/api/sumps/lathe-04/recipe", params={"at": at})
+    assert answer.status_code == 422
+    assert answer.json()["errors"][0]["where"] == "at"
