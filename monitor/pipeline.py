@@ -294,6 +294,7 @@ class Pipeline:
             mixing=dict(self._demand),
             recent_events=tuple(self.memory.recent),
             set_aside=now.kept,
+            mixers=dict(self.memory.care.mixers),
         )
 
     def acknowledge(self, alert_id: str, who: str, now_s: float) -> tuple[Alert, tuple[Transition, ...]] | None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from alerts.outlook import Outlook
 from alerts.setaside import Container
 from alerts.types import Alert, MixingDemand, Recipe, Transition
-from alerts.watching import LandingRecord
+from alerts.watching import LandingRecord, MixBias
 from monitor.model.types import Estimate, Event, Forecast
 
 
@@ -34,6 +34,7 @@ class Snapshot:
     mixing: Mapping[str, MixingDemand] = field(default_factory=dict)
     recent_events: tuple[Event, ...] = ()
     set_aside: tuple[Container, ...] = ()
+    mixers: Mapping[str, MixBias] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

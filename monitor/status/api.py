@@ -18,7 +18,7 @@ from monitor.status import metrics
 from monitor.status.amounts import AmountError, read_time
 from monitor.status.board import Board
 from monitor.status.body import FORM, Sent, sent
-from monitor.status.entries import EntryBody, entry_from
+from monitor.status.entries import EntryBody, entry_from, refuse_across
 from monitor.status.problems import PROBLEM_JSON, Problem
 from monitor.status.ready_made import ReadyMade
 from monitor.status.shapes import encode, entry_json, forecast_json, health_json, history_json, sump_json
@@ -75,6 +75,7 @@ def router_for(board: Board, streams: Streams) -> APIRouter:
         "/api/sumps/{sump}/recipe": api.recipe,
         "/api/alerts": api.alerts,
         "/api/mixing": api.mixing,
+        "/api/hygiene": api.hygiene,
         "/api/stream": api.stream,
         "/health/live": api.live,
         "/health/ready": api.ready,
@@ -160,6 +161,18 @@ class Api:
             raise Problem(422, "`from` must lie before `to`.", errors=[{"where": "from", "what": "is not before `to`"}])
         return _json(history_json(self._board.reader(), known, from_s, to_s, points))
 
+    def hygiene(
+        self,
+        from_: Annotated[str | None, Query(alias="from", description="RFC 3339; default 30 days before `to`")] = None,
+        to: Annotated[str | None, Query(description="RFC 3339; default now")] = None,
+    ) -> Response:
+        """Tell how good the alerts were: how many a person and shift, acknowledged, stale, flapping, false, missed."""
+        to_s = _query_time("to", to, self._board.clock())
+        from_s = _query_time("from", from_, to_s - 30 * DAY_S)
+        if from_s >= to_s:
+            raise Problem(422, "`from` must lie before `to`.", errors=[{"where": "from", "what": "is not before `to`"}])
+        return _json(self._board.hygiene(from_s, to_s).as_json())
+
     async def stream(self) -> Response:
         """Send events as they happen: `changed` with sumps, `alert` with alerts."""
         if self._streams.full:
@@ -172,6 +185,7 @@ class Api:
         got = await sent(request)
         now_s = self._board.clock()
         entry = entry_from(_entry_fields(got), self._board.plant, now_s, local_time=got.form)
+        refuse_across(entry, self._board.plant, self._board.snapshot().set_aside)
         new = await run_in_threadpool(self._board.submit, entry)
         if got.form:
             return RedirectResponse(

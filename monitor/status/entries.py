@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import re
 import uuid
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any, Final
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
+from alerts.setaside import Container
 from monitor.plant.reading import Entry, EntryKind, dispensed_id
 from monitor.plant.schema import IDENTIFIER
 from monitor.plant.types import Plant, Sump
@@ -246,3 +247,14 @@ def _id(body: EntryBody, check: _Check) -> str:
     if not _ID.fullmatch(body.id):
         check.fault("id", "must be 1 to 100 letters, digits, dots, colons, dashes or underscores")
     return dispensed_id(body.id) if body.who.strip() == "station" else body.id
+
+
+def refuse_across(entry: Entry, plant: Plant, kept: Iterable[Container]) -> None:
+    """Refuse set-aside fluid of one product going into, or coming from, a sump of another; `Problem` 422."""
+    fluid = plant.sumps[entry.sump].fluid.id
+    held = next((one.fluid for one in kept if one.id == entry.container), fluid)
+    if held != fluid:
+        what = f"holds {held}, and {entry.sump} runs on {fluid}: products are never mixed"
+        remedy = "Name the right container; leave it out if none was used."
+        detail = f"The entry was not taken: container: {what}"
+        raise Problem(422, detail, remedy=remedy, errors=[{"where": "container", "what": what}])

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from alerts.station import BatchMix, Portion
 from alerts.types import MixingDemand, SumpDemand
+from alerts.watching import say_bias
 from alerts.words import mix
 from monitor.plant.show import show_small_volume, show_volume
 from monitor.plant.types import Plant
@@ -158,3 +159,8 @@ def say_past(demand: MixingDemand, plant: Plant) -> str:
     windows = f"the last {past.windows} windows" if past.windows > 1 else "the last window"
     off = f"off by {past.off_share:.0%}" if past.off_share else "as asked"
     return f"In {windows} {asked} were asked for ({must} could not wait) and {used} went in: {off}."
+
+
+def say_mixers(snapshot: Snapshot) -> tuple[str, ...]:
+    """Say whose mixes come out beside what was asked, as far as that is sure."""
+    return tuple(say_bias(who, bias) for who, bias in sorted(snapshot.mixers.items()) if bias.matters)

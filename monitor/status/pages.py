@@ -14,7 +14,7 @@ from monitor.status.api import back_to
 from monitor.status.board import Board
 from monitor.status.body import Sent, sent
 from monitor.status.guard import COOKIE
-from monitor.status.mixing_page import mixing_page
+from monitor.status.mixing_page import mixing_page, say_mixers
 from monitor.status.problems import Problem
 from monitor.status.sump_page import sump_page
 from monitor.status.templates import render
@@ -79,7 +79,7 @@ class Pages:
         """Tell what the mixing station is asked for."""
         plant, snapshot = self._board.plant, self._board.snapshot()
         fluids, containers = mixing_page(plant, snapshot), container_lines(plant, snapshot)
-        return self._page("mixing.html", "mixing", fluids=fluids, containers=containers)
+        return self._page("mixing.html", "mixing", fluids=fluids, containers=containers, mixers=say_mixers(snapshot))
 
     def labels(self) -> HTMLResponse:
         """Give labels for the set-aside fluid, to print."""

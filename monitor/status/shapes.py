@@ -14,7 +14,7 @@ from alerts.envelope import alert_json
 from alerts.outlook import Outlook
 from alerts.setaside import Container
 from alerts.types import rfc3339
-from alerts.watching import LandingRecord
+from alerts.watching import LandingRecord, MixBias
 from monitor.model.types import Estimate, Event, Forecast, Path
 from monitor.plant.reading import Entry, Signal
 from monitor.plant.types import Plant, Sump
@@ -166,6 +166,17 @@ def container_json(one: Container) -> dict[str, Any]:
     }
 
 
+def mixer_json(who: str, bias: MixBias) -> dict[str, Any]:
+    """Return how somebody's mixes come out beside what was asked: a share, richer is positive (who empty: not said)."""
+    return {
+        "who": who,
+        "fillings": bias.count,
+        "richer_share": number(bias.mean),
+        "richer_share_sd": number(bias.sd),
+        "allowed_for": bias.matters,
+    }
+
+
 def landing_json(landing: LandingRecord) -> dict[str, Any]:
     """Return where a sump landed after a correction, beside what the recipe had said."""
     return {
@@ -215,6 +226,7 @@ def mixing_json(snapshot: Snapshot) -> dict[str, Any]:
         "time": moment(snapshot.now_s),
         "mixing": [demand.as_json() for demand in snapshot.mixing.values()],
         "set_aside": [container_json(one) for one in snapshot.set_aside],
+        "mixers": [mixer_json(who, bias) for who, bias in snapshot.mixers.items()],
     }
 
 

@@ -14,7 +14,7 @@ from alerts.outlook import Outlook
 from alerts.setaside import Container
 from alerts.station import PastPlans
 from alerts.types import RecipeKind
-from alerts.watching import LandingRecord
+from alerts.watching import LandingRecord, MixBias
 from monitor.snapshot import Snapshot
 from monitor.status.app import create_app
 from tests.fixtures.board import NOW_S, FakeBoard
@@ -79,7 +79,15 @@ def a_picture(board: FakeBoard) -> Snapshot:
     recipe = replace(lathe.recipe, instead=mill.recipe)
     lathe = replace(lathe, recipe=recipe, landings=(a_landing(),), minerals=(an_outlook(),))
     sumps = {**board.picture.sumps, "lathe-04": lathe}
-    return replace(board.picture, sumps=sumps, mixing=mixing, set_aside=some_cans())
+    mixers = {"station": lean_mixer(), "Bruno": MixBias().learnt(0.1, 0.1)}
+    return replace(board.picture, sumps=sumps, mixing=mixing, set_aside=some_cans(), mixers=mixers)
+
+
+def lean_mixer() -> MixBias:
+    bias = MixBias()
+    for _ in range(10):
+        bias = bias.learnt(-0.1, 0.02)
+    return bias
 
 
 @pytest.fixture
@@ -181,3 +189,21 @@ def test_a_moment_that_cannot_be_planned_says_why(visitor: TestClient, at: str) 
     answer = visitor.get("/api/sumps/lathe-04/recipe", params={"at": at})
     assert answer.status_code == 422
     assert answer.json()["errors"][0]["where"] == "at"
+
+
+def test_who_mixes_lean_is_said_where_it_is_sure(visitor: TestClient) -> None:
+    page = visitor.get("/mixing").text
+    assert "Mixes by station come out about 9 % lean" in page
+    assert "Bruno" not in page
+    told = {one["who"]: one["allowed_for"] for one in visitor.get("/api/mixing").json()["mixers"]}
+    assert told == {"station": True, "Bruno": False}
+
+
+def test_set_aside_fluid_never_goes_across_products(visitor: TestClient, open_board: FakeBoard) -> None:
+    other = replace(some_cans()[0], fluid="emulsion")
+    open_board.picture = replace(open_board.picture, set_aside=(other,))
+    fields = {"sump": "lathe-04", "kind": "top_up", "volume_l": 40, "mix_pct": 4, "container": "can-7"}
+    answer = visitor.post("/api/entries", json=fields)
+    assert answer.status_code == 422
+    assert "products are never mixed" in answer.json()["detail"]
+    assert visitor.post("/api/entries", json={**fields, "container": "can-new"}).status_code == 201
