@@ -1,6 +1,6 @@
 """What the estimator noticed, as events: unlogged top-ups and removals, losses that jumped, doubtful signals.
 
-A jump is weighed for four hours before it is called unlogged: somebody may log it late, and its volume and mix get
+A jump is weighed for two hours before it is called unlogged: somebody may log it late, and its volume and mix get
 better known meanwhile.
 """
 
@@ -18,7 +18,7 @@ from monitor.model.state import State
 from monitor.model.step import Stepped
 from monitor.model.types import Event, EventKind
 
-WEIGH_BINS: Final = 16
+WEIGH_BINS: Final = 8
 
 
 @dataclass(frozen=True, slots=True)
