@@ -10,7 +10,7 @@ from alerts.envelope import cloud_event
 from alerts.types import Alert, MixingDemand, Recipe, Transition
 from monitor.plant.types import Plant
 from monitor.snapshot import Changes, SumpView
-from monitor.status.shapes import encode, estimate_json, forecast_json, signals_json
+from monitor.status.shapes import encode, estimate_json, forecast_json, landing_json, signals_json
 
 T = TypeVar("T")
 
@@ -50,6 +50,7 @@ class Publishing:
         topic = f"sump/{view.sump}"
         sump = self._plant.sumps[view.sump]
         state = {"sump": view.sump, **estimate_json(view.estimate), "signals": signals_json(view.estimate, sump)}
+        state["last_landing"] = landing_json(view.landings[0]) if view.landings else None
         self._publisher.publish(f"{topic}/state", encode(state))
         self._if_new(f"{topic}/forecast", view.forecast, forecast_json)
         self._if_new(f"{topic}/recipe", view.recipe, Recipe.as_json)
