@@ -1,4 +1,4 @@
-"""The command line: `bandkeeper check | schema | run | replay | export | demo | token | backup`."""
+"""The command line: `bandkeeper check | schema | run | replay | export | hygiene | demo | token | backup`."""
 
 from __future__ import annotations
 
@@ -52,6 +52,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_replay(commands)
     _add_export(commands)
     _add_demo(commands)
+    _add_hygiene(commands)
     _add_token(commands)
     _add_backup(commands)
     return parser
@@ -93,6 +94,14 @@ def _add_demo(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> 
     demo.add_argument("--seed", type=int, default=1, help="another seed is another week")
     demo.add_argument("--keep", action="store_true", help="keep the demo's folder")
     demo.set_defaults(act=_demo)
+
+
+def _add_hygiene(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    hygiene = commands.add_parser("hygiene", help="report how good the alerts of a span were")
+    hygiene.add_argument("plant", type=Path, metavar="PLANT.toml")
+    hygiene.add_argument("--from", type=_moment, dest="from_s", metavar="T", help="begin; 30 days before the end")
+    hygiene.add_argument("--to", type=_moment, dest="to_s", metavar="T", help="end; now")
+    hygiene.set_defaults(act=_hygiene)
 
 
 def _add_token(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -215,6 +224,19 @@ def _export(options: argparse.Namespace) -> int:
     if options.entries is not None:
         said += f", {export_entries(reader, options.entries, from_s, to_s)} entries in {options.entries}"
     print(said)
+    return OK
+
+
+def _hygiene(options: argparse.Namespace) -> int:
+    from alerts.hygiene import say_hygiene
+    from monitor.daemon import wall_clock
+    from monitor.hygiene import hygiene_of
+    from monitor.record.reader import Reader
+
+    plant = load_plant(options.plant)
+    to_s = wall_clock() if options.to_s is None else options.to_s
+    from_s = to_s - 30 * 86400.0 if options.from_s is None else options.from_s
+    print(say_hygiene(hygiene_of(plant, Reader.open(plant.database), from_s, to_s), plant.name))
     return OK
 
 

@@ -25,8 +25,10 @@ from adapters.mail import MailOutlet
 from adapters.mqtt_out import MqttPublisher
 from adapters.outlet import Outlet
 from adapters.webhook import WebhookOutlet
+from alerts.hygiene import Hygiene
 from alerts.links import Claim, read_link
 from alerts.types import Alert, AlertState, Transition
+from monitor.hygiene import hygiene_of
 from monitor.keys import link_key
 from monitor.lock import RecordLock
 from monitor.pipeline import Pipeline
@@ -266,6 +268,10 @@ class Daemon:
         counted = {**asdict(self._worker.counters), **asdict(self._senders.counters)}
         counted["messages_reached_nobody"] = self._office.reached_nobody
         return {name: float(value) for name, value in counted.items()}
+
+    def hygiene(self, from_s: float, to_s: float) -> Hygiene:
+        """Return the report on the alerts of a span."""
+        return hygiene_of(self.plant, self._reader, from_s, to_s)
 
     def health(self) -> Health:
         """Tell how the daemon itself is doing."""

@@ -75,6 +75,7 @@ def router_for(board: Board, streams: Streams) -> APIRouter:
         "/api/sumps/{sump}/recipe": api.recipe,
         "/api/alerts": api.alerts,
         "/api/mixing": api.mixing,
+        "/api/hygiene": api.hygiene,
         "/api/stream": api.stream,
         "/health/live": api.live,
         "/health/ready": api.ready,
@@ -159,6 +160,18 @@ class Api:
         if from_s >= to_s:
             raise Problem(422, "`from` must lie before `to`.", errors=[{"where": "from", "what": "is not before `to`"}])
         return _json(history_json(self._board.reader(), known, from_s, to_s, points))
+
+    def hygiene(
+        self,
+        from_: Annotated[str | None, Query(alias="from", description="RFC 3339; default 30 days before `to`")] = None,
+        to: Annotated[str | None, Query(description="RFC 3339; default now")] = None,
+    ) -> Response:
+        """Tell how good the alerts were: how many a person and shift, acknowledged, stale, flapping, false, missed."""
+        to_s = _query_time("to", to, self._board.clock())
+        from_s = _query_time("from", from_, to_s - 30 * DAY_S)
+        if from_s >= to_s:
+            raise Problem(422, "`from` must lie before `to`.", errors=[{"where": "from", "what": "is not before `to`"}])
+        return _json(self._board.hygiene(from_s, to_s).as_json())
 
     async def stream(self) -> Response:
         """Send events as they happen: `changed` with sumps, `alert` with alerts."""

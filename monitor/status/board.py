@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+from alerts.hygiene import Hygiene
 from alerts.links import Claim
 from alerts.types import Alert
 from monitor.model.types import Event
@@ -128,6 +129,10 @@ class Board(Protocol):
 
     def shelve(self, alert_id: str, until_s: float, reason: str, who: str) -> Alert | None:
         """Shelve an alert until a moment and return it as it is now; None if there is no such alert."""
+        ...
+
+    def hygiene(self, from_s: float, to_s: float) -> Hygiene:
+        """Return the report on the alerts of a span."""
         ...
 
     def health(self) -> Health:

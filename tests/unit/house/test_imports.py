@@ -28,6 +28,7 @@ MAY_IMPORT: Final[dict[str, set[str]]] = {
 ROOF: Final = {
     "monitor.cli",
     "monitor.daemon",
+    "monitor.hygiene",
     "monitor.keys",
     "monitor.lock",
     "monitor.post",
