@@ -8,6 +8,7 @@ the sump before it. An alert that a sump will leave is false where it would not 
 from __future__ import annotations
 
 import argparse
+import math
 import statistics
 import tempfile
 import time
@@ -26,7 +27,7 @@ from monitor.plant.file import load_plant
 from monitor.plant.reading import Reading, Signal
 from monitor.plant.types import Plant
 from monitor.record.csv_in import read_entries, read_readings
-from tests.benchmarks.recording import rows, seconds
+from tests.benchmarks.recording import number, rows, seconds
 from tests.fixtures.receivers import HookServer
 
 HOUR_S: Final = 3600.0
@@ -72,7 +73,7 @@ def foretold(hall: Path) -> dict[str, list[tuple[float, float]]]:
     found: dict[str, list[tuple[float, float]]] = {}
     for row in rows(hall / "exits.csv"):
         moment = seconds(row["time"])
-        found.setdefault(row["sump"], []).append((moment, moment + HOUR_S * float(row["hours"])))
+        found.setdefault(row["sump"], []).append((moment, moment + HOUR_S * number(row["hours"], math.inf)))
     return found
 
 

@@ -249,9 +249,17 @@ def test_an_error_of_our_own_is_a_problem_and_tells_no_secret(board: FakeBoard) 
     assert "secret" not in answer.text
 
 
+def test_the_report_on_alerts_is_of_the_span_that_is_asked_for(client: TestClient) -> None:
+    body = client.get("/api/hygiene?from=2031-03-01T00:00:00Z&to=2031-03-08T00:00:00Z").json()
+    assert (body["from"], body["to"]) == ("2031-03-01T00:00:00+00:00", "2031-03-08T00:00:00+00:00")
+    assert body["acknowledged_share"] == 0.75
+    assert client.get("/api/hygiene?from=2031-03-08T00:00:00Z&to=2031-03-01T00:00:00Z").status_code == 422
+
+
 def test_the_openapi_document_names_every_address(client: TestClient) -> None:
     document = client.get("/openapi.json").json()
     assert set(document["paths"]) == {
+        "/api/hygiene",
         "/api/sumps",
         "/api/sumps/{sump}",
         "/api/sumps/{sump}/history",
