@@ -8,6 +8,7 @@ answer falls. The worth of a check is that fall (value of information; Raiffa an
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -19,6 +20,7 @@ from monitor.model.layout import Fixed, Floats
 
 MIGHT_SHOW: Final = 40
 LEAST_WORTH: Final = 0.01
+MOVES_SHOWN: Final = 4
 ERRORS: Final[Floats] = np.random.default_rng(19610217).standard_normal(MIGHT_SHOW)
 
 
@@ -30,6 +32,19 @@ class CheckWorth:
     worth: float
     chance_leaves: float
     strength_sd_pct: float
+
+
+@dataclass(frozen=True, slots=True)
+class CheckMove:
+    """What a hand check did: its bin, its value in %, the refractometer's offset and doubt before and after."""
+
+    k: int
+    sump: str
+    value_pct: float
+    before_degbx: float
+    after_degbx: float
+    sd_before_degbx: float
+    sd_after_degbx: float
 
 
 def checks_that_pay(
@@ -53,3 +68,12 @@ def _worth(exits: Exits, fixed: Fixed, i: int, leaves: Floats, check_sd_pct: flo
     then = (weight * leaves[None, :]).sum(axis=1) / weight.sum(axis=1)
     worth = min(chance, 1.0 - chance) - float(np.minimum(then, 1.0 - then).mean())
     return CheckWorth(fixed.ids[i], max(worth, 0.0), chance, float(strength.std()))
+
+
+def last_moves(moves: Sequence[CheckMove]) -> dict[str, tuple[CheckMove, ...]]:
+    """Return the last few checks of each sump, newest first."""
+    found: dict[str, tuple[CheckMove, ...]] = {}
+    for move in reversed(moves):
+        if len(mine := found.get(move.sump, ())) < MOVES_SHOWN:
+            found[move.sump] = (*mine, move)
+    return found

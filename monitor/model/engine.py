@@ -10,26 +10,28 @@ from __future__ import annotations
 import json
 from base64 import b64decode, b64encode
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from monitor.model import calibration, leaks, losses, weather
 from monitor.model.bins import HOLD_S, Gatherer, bin_of
+from monitor.model.checks import CheckMove
 from monitor.model.clock import Clock
 from monitor.model.findings import Findings
 from monitor.model.hand import take_entries
 from monitor.model.kalman import finite
-from monitor.model.layout import BIN_S, VOLUME, Fixed, Floats
+from monitor.model.layout import BIAS, BIN_S, VOLUME, Fixed, Floats
 from monitor.model.logbook import Logbook
 from monitor.model.state import WEATHER_SD, State
 from monitor.model.step import HOURS, WEATHER_HOURS, step
 from monitor.model.types import Event
 from monitor.plant.errors import ModelError
-from monitor.plant.reading import Entry, Reading
+from monitor.plant.reading import Entry, EntryKind, Reading
 from monitor.plant.types import Plant
 
+CHECK_MOVES_KEPT: Final = 2000
 KEEP_EVERY: Final = 24
 KEEP_SHORT: Final = 8
 KEEP_LONG: Final = 32
@@ -61,6 +63,7 @@ class Engine:
         self.clock = Clock(plant)
         self.logbook = Logbook()
         self.findings = Findings(self.fixed.ids)
+        self.check_moves: list[CheckMove] = []
         self._row = {sump: i for i, sump in enumerate(self.fixed.ids)}
         self._history, self._older = history, older
         self._gatherer = Gatherer(plant)
@@ -112,6 +115,7 @@ class Engine:
             return
         self._kept = {b: kept for b, kept in self._kept.items() if b < self._next}
         self.findings.roll_back(self._next)
+        self.check_moves = [move for move in self.check_moves if move.k < self._next]
         self.logbook.roll_back(self._next)
         self._recall(self._next)
 
@@ -149,11 +153,26 @@ class Engine:
         before = self._state.jump.copy()
         result = step(self._state, self.fixed, self._gatherer.bin(k), moment, self._logged_mix(k))
         volume = self._state.mean[:, VOLUME].copy()
+        offsets = self._offsets()
         filled = take_entries(self._state, self.fixed, self.logbook, self._row, k)
+        self._note_checks(k, offsets)
         losses.book_jumps(self._state, moment.day, volume, filled)
         self._pool(k)
         self.findings.collect(self._state, self.fixed, result, before, self.logbook, k)
         self._refuse_nonsense(k)
+
+    def _offsets(self) -> tuple[Floats, Floats]:
+        return self._state.mean[:, BIAS].copy(), np.sqrt(np.maximum(self._state.cov[:, BIAS, BIAS], 0.0))
+
+    def _note_checks(self, k: int, before: tuple[Floats, Floats]) -> None:
+        """Keep what the checks of bin k did to the refractometers' offsets."""
+        checks = [e for e in self.logbook.in_bin(k) if e.kind is EntryKind.CHECK and e.value is not None]
+        after = self._offsets() if checks else before
+        for entry in checks:
+            i, value = self._row[entry.sump], float(entry.value or 0.0)
+            one = (before[0][i], after[0][i], before[1][i], after[1][i])
+            self.check_moves.append(CheckMove(k, entry.sump, value, *(float(number) for number in one)))
+        del self.check_moves[:-CHECK_MOVES_KEPT]
 
     def _pool(self, k: int) -> None:
         keep = float(np.exp(-HOURS / WEATHER_HOURS))
@@ -227,6 +246,7 @@ class Engine:
             "held": [] if self._next is None else self._gatherer.held(self._next),
             "used": self.logbook.used,
             "found": self.findings.to_json(),
+            "checks": [asdict(move) for move in self.check_moves],
             "state": b64encode(self._state.to_bytes()).decode(),
         }
         return json.dumps(body).encode()
@@ -246,6 +266,7 @@ class Engine:
         self._gatherer.hold(body["held"])
         self.logbook.used = dict(body["used"])
         self.findings.from_json(body["found"])
+        self.check_moves = [CheckMove(**move) for move in body.get("checks", [])]
         self._kept = {}
 
     def events(self) -> list[Event]:
@@ -255,7 +276,7 @@ class Engine:
     def leaking_since(self, sump: str) -> float | None:
         """Return since when a sump loses more than its rates explain, None if it does not."""
         row = self._state.leak_watch[self._row[sump]]
-        return float(row[leaks.SINCE]) * BIN_S if row[leaks.LEAKING] > 0 else None
+        return float(row[leaks.SINCE]) * BIN_S if row[leaks.LEAKING] >= 1.0 else None
 
 
 def _outlived(b: int, k: int) -> bool:

@@ -2,7 +2,7 @@
 
 One-sided cumulative sums of the level's normalised residuals (Page 1954; k = 0.3, h = 9: trade-facts 9.3 gives the run
 lengths) free the leak and the rates when the level falls faster (or slower) than they explain.
-Columns of `State.leak_watch`: FALLING RISING LEAKING SINCE.
+Columns of `State.leak_watch`: FALLING RISING LEAKING (grows to one while a leak shows) SINCE.
 """
 
 from __future__ import annotations
@@ -22,6 +22,9 @@ FREED_LEAK: Final = 0.003
 FREED_RATE: Final = 0.15
 SAID: Final = 0.0012
 OVER: Final = 0.0004
+LASTS_BINS: Final = 16.0
+UNSURE_LASTS_BINS: Final = 36.0
+"""A leak is said after it has shown for four hours, for nine where the machine's running is only guessed."""
 NOTHING: Final = 1e-5
 
 
@@ -55,9 +58,12 @@ def judge_leaks(state: State, fixed: Fixed, k: int) -> Flags:
     """Return which sumps just began to leak; remember since when, and when it is over."""
     sd = np.sqrt(np.maximum(state.cov[:, LEAK, LEAK], 0.0))
     leak = state.mean[:, LEAK]
-    was = state.leak_watch[:, LEAKING] > 0
-    began = ~was & (leak > SAID * fixed.full_l) & (leak > 4.0 * sd)
-    over = was & (leak < OVER * fixed.full_l)
-    state.leak_watch[:, LEAKING] = np.where(began, 1.0, np.where(over, 0.0, state.leak_watch[:, LEAKING]))
-    state.leak_watch[:, SINCE] = np.where(began, float(k), state.leak_watch[:, SINCE])
+    was = state.leak_watch[:, LEAKING] >= 1.0
+    needed = np.where(fixed.has_running, LASTS_BINS, UNSURE_LASTS_BINS)
+    shows = (leak > SAID * fixed.full_l) & (leak > 4.0 * sd)
+    lasts = np.where(shows, np.minimum(state.leak_watch[:, LEAKING] + 1.0 / needed, 1.0), 0.0)
+    over = leak < OVER * fixed.full_l
+    began = ~was & (lasts > 0.999)
+    state.leak_watch[:, LEAKING] = np.where(was | began, np.where(over, 0.0, 1.0), lasts)
+    state.leak_watch[:, SINCE] = np.where(began, float(k) - needed, state.leak_watch[:, SINCE])
     return np.asarray(began)

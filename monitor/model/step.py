@@ -24,6 +24,7 @@ from monitor.model.layout import (
     VALVE_MIX,
     VOLUME,
     WEATHER,
+    WIDTH,
     Fixed,
     Flags,
     Floats,
@@ -35,6 +36,7 @@ WEATHER_HOURS: Final = 108.0
 JOB_KEEP: Final = 0.3
 BIAS_DRIFT_A_WEEK: Final = 0.17
 LEAK_DRIFT: Final = 4e-6  # of full an hour, a square root of an hour
+HOLD_UP_STRAYS: Final = 0.45
 DOUBTFUL_DRIFT: Final = 5.0
 RATE_DRIFT_A_DAY: Final = 0.008
 
@@ -84,9 +86,20 @@ def step(state: State, fixed: Fixed, seen: Bin, moment: Moment, logged_mix: Floa
     valves.note(state, level.value, level.running, look.there & ~look.odd, moment.k)
     valves.judge(state, fixed, moment.k)
     watch.learn_draining(state, seen, 0.5 * gone.net_l, calm)
+    _tether_hold_up(state, fixed)
     leaks.keep_positive(state, fixed)
     leaks.watch_losses(state, fixed, look.residual / np.sqrt(look.total), calm)
     return Stepped(jumped=jumped, leaked=leaks.judge_leaks(state, fixed, moment.k))
+
+
+def _tether_hold_up(state: State, fixed: Fixed) -> None:
+    """Keep the hold-up near what is told: far off it, running was taken for standing or a filling missed."""
+    off = state.mean[:, HOLD_UP] - fixed.hold_up_l
+    astray = fixed.hold_up_told & (np.abs(off) > HOLD_UP_STRAYS * fixed.hold_up_l)
+    if astray.any():
+        rows = np.zeros((len(off), WIDTH))
+        rows[:, HOLD_UP] = 1.0
+        measure(state.mean, state.cov, rows, -off, (0.15 * fixed.hold_up_l) ** 2, np.asarray(astray))
 
 
 def _drift(state: State, fixed: Fixed, moment: Moment) -> None:
@@ -118,7 +131,7 @@ def _pass_time(state: State, fixed: Fixed, running: Floats, moment: Moment) -> t
         valves.spread_inflow(state, filled_sd)
     slot = moment.k % BINS_A_DAY
     state.losses[:, slot, 0] = gone.evaporated_l
-    state.losses[:, slot, 1] = gone.fluid_l
+    state.losses[:, slot, 1] = gone.drag_l
     state.bins_done = np.minimum(state.bins_done + 1.0, float(BINS_A_DAY))
     state.unseen_lost += gone.net_l
     weighed = state.jump[:, jumps.KIND] > 0

@@ -30,7 +30,10 @@ class Seen:
 
 
 def believe_running(state: State, seen: Bin, chance: Floats) -> Floats:
-    """Return the share of the bin that each machine ran (n,)."""
+    """Return the share of the bin that each machine ran (n,).
+
+    Without a running signal the level gives it away by the hold-up.
+    """
     prior = PERSIST * state.run_belief + (1.0 - PERSIST) * chance
     prior = np.clip(np.where(np.abs(state.run_belief - chance) > 0.6, 0.5 * (prior + chance), prior), 0.02, 0.98)
     guess = _by_level(state, seen, prior)
