@@ -97,7 +97,7 @@ class Machine:
         dragged += self.leak_l_per_h * hours if hour >= self.leak_from_h else 0.0
         concentrate = self.volume_l * self.concentration_pct - dragged * self.concentration_pct
         volume_l = self.volume_l - lost - dragged
-        for _, litres, mix in [act for act in self.acts if hour < act[0] <= hour + hours]:
+        for _, litres, mix in [act for act in self.acts if hour < act[0] - 1e-6 <= hour + hours]:
             concentrate += litres * (mix if litres > 0 else concentrate / volume_l)
             volume_l += litres
         self.volume_l, self.concentration_pct = volume_l, concentrate / volume_l

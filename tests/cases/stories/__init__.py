@@ -1,0 +1,1 @@
+"""Stories: recordings with what must come out of them."""
