@@ -17,7 +17,7 @@ from typing import Any, Final, Self
 
 from apscheduler.schedulers.background import BackgroundScheduler
 
-from adapters.delivery import Inlet, Receipt, SourceHealth
+from adapters.delivery import Inlet, Receipt
 from adapters.dispensed import station_inlets
 from adapters.event_stream import EventStream
 from adapters.inlet import make_inlets
@@ -28,9 +28,11 @@ from adapters.webhook import WebhookOutlet
 from alerts.hygiene import Hygiene
 from alerts.links import Claim, read_link
 from alerts.types import Alert, AlertState, Transition
+from monitor.health import Doctor
 from monitor.hygiene import hygiene_of
 from monitor.keys import link_key
 from monitor.lock import RecordLock
+from monitor.own_alerts import OwnAlerts
 from monitor.pipeline import Pipeline
 from monitor.plant.errors import RecordError
 from monitor.plant.reading import Entry, Reading
@@ -42,7 +44,7 @@ from monitor.record.store import Record
 from monitor.sender import Senders
 from monitor.snapshot import Changes, Snapshot
 from monitor.status.app import create_app
-from monitor.status.board import Health, Reason, SourceState
+from monitor.status.board import Health
 from monitor.status.feed import Feed, Subscription
 from monitor.status.serve import StatusServer, check_listener, is_loopback
 from monitor.watchdog import notify, watch_until
@@ -56,8 +58,7 @@ ANSWER_S: Final = 10.0
 STOP_S: Final = 15.0
 LOOK_BACK_S: Final = 30 * 86400.0
 ENTRIES_BACK_S: Final = 10 * 86400.0
-STEP_OVERDUE_S: Final = 3600.0
-CHANNEL_OVERDUE_S: Final = 600.0
+LOOK_EVERY_S: Final = 10.0
 
 _How = Callable[[], tuple[Alert, tuple[Transition, ...]] | None]
 AWAY_S: Final = 1800.0
@@ -89,12 +90,15 @@ class Daemon:
         office = PostOffice(
             plant, self._record, self._key, seen_alert=self._alert, stream=plant.publish_source is not None
         )
-        self._worker = Worker(self._record, self._pipeline, clock, self._told, settle_s=settle_s, office=office)
+        self._worker = Worker(self._record, self._pipeline, clock, self._told, settle_s=settle_s, office=self)
         self._office = office
+        self._own = OwnAlerts(self._record, office.moved, self._reader.alerts(open_only=True))
+        self._look_at = 0.0
         self._feed = Feed()
         self._inlets: list[Inlet] = [*make_inlets(plant, clock, self._receipts), *station_inlets(plant, clock)]
         self._publisher = _publisher(plant, self._acknowledged_from_afar)
         self._senders = Senders(plant.database, _outlets(plant, self._publisher), clock)
+        self._doctor = Doctor(plant.database, clock, self._worker, self._senders, self._inlets, self._publisher)
         self._publishing = None if self._publisher is None else Publishing(plant, self._publisher)
         self._server = self._make_server()
         self._scheduler = BackgroundScheduler(
@@ -190,7 +194,26 @@ class Daemon:
         self._senders.wake()
 
     def _alert(self, alert_id: str) -> Alert | None:
-        return self._pipeline.memory.alerts.get(alert_id)
+        return self._pipeline.memory.alerts.get(alert_id) or self._own.alerts.get(alert_id)
+
+    # What the worker asks (see monitor.worker.Office).
+
+    def moved(self, transitions: Sequence[Transition], now_s: float) -> None:
+        """Write what new transitions call for."""
+        self._office.moved(transitions, now_s)
+
+    def turn(self, snapshot: Snapshot, now_s: float) -> None:
+        """Write what is due, and look at the watch itself now and then."""
+        self._office.turn(snapshot, now_s)
+        if time.monotonic() < self._look_at:
+            return
+        self._look_at = time.monotonic() + LOOK_EVERY_S
+        moves = self._own.turn(self._doctor.troubles(), now_s)
+        if moves and self._publishing is not None:
+            self._publishing.moved(moves)
+        if moves:
+            self._feed.publish((), (move.alert_id for move in moves))
+            self._senders.wake()
 
     # What the status room asks (see monitor.status.board.Board).
 
@@ -200,8 +223,9 @@ class Daemon:
         return 0 if self._server is None else self._server.port
 
     def snapshot(self) -> Snapshot:
-        """Return the latest picture of the plant."""
-        return self._pipeline.snapshot
+        """Return the latest picture of the plant, with the alerts about the watch itself."""
+        picture, own = self._pipeline.snapshot, self._own.alerts
+        return replace(picture, alerts=(*picture.alerts, *own.values())) if own else picture
 
     def reader(self) -> Reader:
         """Return a reader of the record."""
@@ -213,11 +237,21 @@ class Daemon:
 
     def acknowledge(self, alert_id: str, who: str) -> Alert | None:
         """Acknowledge an alert."""
-        return self._move(lambda: self._pipeline.acknowledge(alert_id, who, self._clock()))
+        return self._move(lambda: self._acknowledged(alert_id, who))
 
     def shelve(self, alert_id: str, until_s: float, reason: str, who: str) -> Alert | None:
         """Shelve an alert until a moment."""
-        return self._move(lambda: self._pipeline.shelve(alert_id, until_s, reason, who, self._clock()))
+
+        def shelved() -> tuple[Alert, tuple[Transition, ...]] | None:
+            now_s = self._clock()
+            found = self._pipeline.shelve(alert_id, until_s, reason, who, now_s)
+            return found or self._own.shelve(alert_id, until_s, reason, who, now_s)
+
+        return self._move(shelved)
+
+    def _acknowledged(self, alert_id: str, who: str) -> tuple[Alert, tuple[Transition, ...]] | None:
+        now_s = self._clock()
+        return self._pipeline.acknowledge(alert_id, who, now_s) or self._own.acknowledge(alert_id, who, now_s)
 
     def claim(self, token: str) -> Claim:
         """Return what the token of a message's link allows. LinkError says why it allows nothing."""
@@ -225,7 +259,7 @@ class Daemon:
 
     def _acknowledged_from_afar(self, alert_id: str, who: str) -> None:
         """Acknowledge at the word of the broker; its thread does not wait."""
-        answer = self._worker.ask(self._moving(lambda: self._pipeline.acknowledge(alert_id, who, self._clock())))
+        answer = self._worker.ask(self._moving(lambda: self._acknowledged(alert_id, who)))
         answer.add_done_callback(lambda done: _log_refused(alert_id, done))
 
     def _move(self, how: _How) -> Alert | None:
@@ -234,7 +268,7 @@ class Daemon:
 
     def _moving(self, how: _How) -> Callable[[], Alert | None]:
         def moved() -> Alert | None:
-            with self._pipeline.undone_on_error():
+            with self._pipeline.undone_on_error(), self._own.undone_on_error():
                 result = how()
                 if result is None:
                     return None
@@ -275,42 +309,7 @@ class Daemon:
 
     def health(self) -> Health:
         """Tell how the daemon itself is doing."""
-        sources = [inlet.health() for inlet in self._inlets]
-        if self._publisher is not None:
-            sources.append(self._publisher.health())
-        stepped_s = self._worker.stepped_s
-        age_s = None if stepped_s is None else max(0.0, self._clock() - stepped_s)
-        reasons = [*self._own_troubles(age_s), *(_reason(s) for s in sources if s.state not in {"up", "running"})]
-        return Health(
-            ready=not reasons,
-            reasons=tuple(reasons),
-            sources=tuple(_state(source) for source in sources),
-            writer="running" if self._worker.alive else "stopped",
-            database=self._worker.trouble or "writable",
-            rejected=self._worker.counters.readings_rejected,
-            step_age_s=age_s,
-        )
-
-    def _own_troubles(self, age_s: float | None) -> list[Reason]:
-        troubles = []
-        if not self._worker.alive:
-            troubles.append(Reason("the writer has stopped", "restart the daemon; the log says why"))
-        if self._worker.trouble:
-            troubles.append(Reason(self._worker.trouble, "free the disk or mend its rights; readings wait meanwhile"))
-        if self._worker.step_trouble:
-            what = f"no new estimate: {self._worker.step_trouble}"
-            troubles.append(Reason(what, "readings are kept meanwhile; look at the log and report it"))
-        if age_s is not None and age_s > STEP_OVERDUE_S:
-            troubles.append(Reason(f"no estimate for {age_s / 3600.0:.1f} h", "look at the log and at the clock"))
-        if self._worker.post_trouble:
-            what = f"messages cannot be written: {self._worker.post_trouble}"
-            troubles.append(Reason(what, "they stay due; look at the log and report it"))
-        for name, (detail, since_s) in self._senders.troubles().items():
-            age_s = self._clock() - since_s
-            if age_s > CHANNEL_OVERDUE_S:
-                what = f"channel {name} takes no messages since {age_s / 60.0:.0f} min: {detail}"
-                troubles.append(Reason(what, "they wait or go another way; see to the server, address and log-in"))
-        return troubles
+        return self._doctor.health()
 
 
 def _log_refused(alert_id: str, done: Future[Alert | None]) -> None:
@@ -347,15 +346,6 @@ def _wait(answer: Any) -> Any:
         return answer.result(ANSWER_S)
     except AnswerTimeoutError as error:
         raise RecordError("the writer does not answer; see /health/ready and try again") from error
-
-
-def _reason(source: SourceHealth) -> Reason:
-    return Reason(f"source {source.source}: {source.detail or source.state.value}", source.remedy or "see the log")
-
-
-def _state(source: SourceHealth) -> SourceState:
-    detail = source.detail + (f" - {source.remedy}" if source.remedy else "")
-    return SourceState(source.source, source.state.value, detail, source.last_heard_s, source.accepted, source.rejected)
 
 
 def run_forever(plant: Plant) -> int:

@@ -188,7 +188,7 @@ volume = {{ per_height = "1.25 L/mm" }}
 """
 
 
-def latency(sumps: int, steps: int = 30, a_step: int = 4) -> list[float]:
+def latency(sumps: int, steps: int = 14, a_step: int = 8) -> list[float]:
     """Return seconds from the delivery of the readings that raise an alert to the event at its receiver."""
     start = 1930298400.0
     now = [start]

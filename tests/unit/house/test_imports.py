@@ -28,9 +28,11 @@ MAY_IMPORT: Final[dict[str, set[str]]] = {
 ROOF: Final = {
     "monitor.cli",
     "monitor.daemon",
+    "monitor.health",
     "monitor.hygiene",
     "monitor.keys",
     "monitor.lock",
+    "monitor.own_alerts",
     "monitor.post",
     "monitor.publishing",
     "monitor.replay",

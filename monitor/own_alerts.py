@@ -1,0 +1,102 @@
+"""The daemon's own troubles as alerts: a source that is down, a disk that is full, messages that nobody takes.
+
+A trouble becomes an alert once it has stood for `ON_DELAY_S`; it goes through the same life-cycle, routes and outbox as
+the alerts of sumps. Each carries its response: what helps stands in its text.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Final
+
+from alerts import lifecycle
+from alerts.conditions import Condition
+from alerts.types import Alert, AlertKind, AlertState, Priority, Transition
+from monitor.model.types import Side
+from monitor.record.store import Record
+
+ON_DELAY_S: Final = 600.0
+KINDS: Final = (AlertKind.SOURCE_DOWN, AlertKind.OWN_FAULT)
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """Something wrong with the watch itself: of which kind, what it is about, in words, and what helps."""
+
+    kind: AlertKind
+    subject: str
+    what: str
+    remedy: str
+
+
+class OwnAlerts:
+    """Open alerts about the watch itself. Used on the worker's thread; `alerts` may be read from any."""
+
+    def __init__(
+        self, record: Record, moved: Callable[[tuple[Transition, ...], float], None], open_before: Iterable[Alert]
+    ) -> None:
+        self._record, self._moved = record, moved
+        self._since: dict[tuple[AlertKind, str], float] = {}
+        self.alerts: dict[str, Alert] = {alert.id: alert for alert in open_before if alert.kind in KINDS}
+
+    def turn(self, troubles: Iterable[Trouble], now_s: float) -> tuple[Transition, ...]:
+        """Look at what is wrong now; store and announce what changed."""
+        standing = {(one.kind, one.subject): one for one in troubles}
+        self._since = {key: self._since.get(key, now_s) for key in standing}
+        conditions = [_condition(one, enter=now_s - self._since[key] >= ON_DELAY_S) for key, one in standing.items()]
+        alerts, moves = lifecycle.step(self.alerts, conditions, {}, now_s)
+        if moves:
+            self._store(moves, now_s)
+        self.alerts = alerts
+        return moves
+
+    @contextmanager
+    def undone_on_error(self) -> Iterator[None]:
+        """Put the alerts back as they were if the block fails: what cannot be put on record has not happened."""
+        before = self.alerts
+        try:
+            yield
+        except BaseException:
+            self.alerts = before
+            raise
+
+    def acknowledge(self, alert_id: str, who: str, now_s: float) -> tuple[Alert, tuple[Transition, ...]] | None:
+        """Acknowledge one of these alerts; None if there is none of that id."""
+        return self._act(alert_id, lambda alert: lifecycle.acknowledge(alert, who, now_s))
+
+    def shelve(
+        self, alert_id: str, until_s: float, reason: str, who: str, now_s: float
+    ) -> tuple[Alert, tuple[Transition, ...]] | None:
+        """Shelve one of these alerts; None if there is none of that id."""
+        return self._act(alert_id, lambda alert: lifecycle.shelve(alert, until_s, reason, who, now_s))
+
+    def _act(
+        self, alert_id: str, how: Callable[[Alert], tuple[Alert, Transition | None]]
+    ) -> tuple[Alert, tuple[Transition, ...]] | None:
+        alert = self.alerts.get(alert_id)
+        if alert is None:
+            return None
+        moved, move = how(alert)
+        kept = {**self.alerts, alert_id: moved}
+        if moved.state is AlertState.NORMAL:
+            del kept[alert_id]
+        self.alerts = kept
+        return moved, (move,) if move is not None else ()
+
+    def _store(self, moves: tuple[Transition, ...], now_s: float) -> None:
+        with self._record.transaction():
+            self._record.save_transitions(moves)
+            self._moved(moves, now_s)
+
+
+def _condition(one: Trouble, *, enter: bool) -> Condition:
+    text = f"{one.what}: {one.remedy}." if one.remedy else f"{one.what}."
+    priority = Priority.MEDIUM if one.kind is AlertKind.OWN_FAULT else Priority.LOW
+    return Condition("", one.kind, _slug(one.subject), Side.NONE, priority, text, None, enter=enter)
+
+
+def _slug(text: str) -> str:
+    return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")[:40].strip("-") or "watch"
