@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from alerts import lifecycle
+from alerts.attendance import attendance
 from alerts.conditions import Condition, find_conditions, latest_loss_jump
 from alerts.mixing import make_demand
 from alerts.outlook import MineralFacts, Outlook
@@ -27,9 +28,11 @@ from monitor.fence import possible_entry, possible_reading, sound
 from monitor.memory import Memory
 from monitor.model import views
 from monitor.model.bins import bin_of
+from monitor.model.checks import CheckWorth, checks_that_pay, last_moves
 from monitor.model.engine import Engine, History
 from monitor.model.forecast import forecast
 from monitor.model.layout import BIN_S
+from monitor.model.losses import LossDay
 from monitor.model.silence import Silence
 from monitor.model.types import Estimate, Event, Forecast
 from monitor.plant.reading import Entry, Reading
@@ -90,6 +93,8 @@ class Pipeline:
         self._recipes: dict[str, Recipe] = {}
         self._demand: dict[str, MixingDemand] = {}
         self._minerals: dict[str, tuple[Outlook, ...]] = {}
+        self._days: dict[str, tuple[LossDay, ...]] = {}
+        self._checks: tuple[CheckWorth, ...] = ()
         self._mark: int | None = None
         self._first_bin: int | None = None
         self._restored = False
@@ -228,6 +233,8 @@ class Pipeline:
     def _forecast(self, now_s: float) -> dict[str, Forecast]:
         state, fixed = self.engine.at(now_s), self.engine.fixed
         exits = forecast(state, fixed, self.engine.clock.ahead(state, now_s), self.engine.widths())
+        if self._calm_too:
+            self._checks = tuple(checks_that_pay(exits, fixed, attendance(self.plant.attended, now_s).hours_to_cover))
         return views.forecasts(exits, fixed, now_s)
 
     def _alert(self, now: _Now, *, hourly: bool) -> tuple[Transition, ...]:
@@ -273,9 +280,11 @@ class Pipeline:
         self._demand = make_demand(self.plant, views_of, now.now_s, self.memory.sequence, known)
         self.memory.care.ask(self._demand, now.now_s)
         care, ahead = self.memory.care, self._forecasts
+        self._days = {s: tuple(self.engine.losses(s)) for s in now.estimates}
         self._minerals = {s: care.outlooks(self.plant, e, ahead.get(s), now.now_s) for s, e in now.estimates.items()}
 
     def _picture(self, now: _Now) -> Snapshot:
+        moves = last_moves(self.engine.check_moves)
         sumps = {
             sump: SumpView(
                 sump,
@@ -284,6 +293,9 @@ class Pipeline:
                 self._recipes.get(sump),
                 tuple(self.memory.care.landings.get(sump, ())),
                 self._minerals.get(sump, ()),
+                self._days.get(sump, ()),
+                self.engine.coverage(sump),
+                moves.get(sump, ()),
             )
             for sump, estimate in now.estimates.items()
         }
@@ -295,6 +307,7 @@ class Pipeline:
             recent_events=tuple(self.memory.recent),
             set_aside=now.kept,
             mixers=dict(self.memory.care.mixers),
+            checks=self._checks,
         )
 
     def acknowledge(self, alert_id: str, who: str, now_s: float) -> tuple[Alert, tuple[Transition, ...]] | None:

@@ -75,6 +75,7 @@ def router_for(board: Board, streams: Streams) -> APIRouter:
         "/api/sumps/{sump}/recipe": api.recipe,
         "/api/alerts": api.alerts,
         "/api/mixing": api.mixing,
+        "/api/checks": api.checks,
         "/api/hygiene": api.hygiene,
         "/api/stream": api.stream,
         "/health/live": api.live,
@@ -113,6 +114,10 @@ class Api:
     async def mixing(self) -> Response:
         """Tell the predicted demand of each fluid for the mixing station."""
         return self._list("mixing")
+
+    async def checks(self) -> Response:
+        """Tell which hand checks today would change what people should do tonight, the worthiest first."""
+        return self._list("checks")
 
     async def sump(self, sump: str) -> Response:
         """Tell everything known of one sump, with the forecast's path."""

@@ -13,6 +13,7 @@ from monitor.status.aftercare import container_lines
 from monitor.status.api import back_to
 from monitor.status.board import Board
 from monitor.status.body import Sent, sent
+from monitor.status.checks import check_lines, day_lines, move_lines, say_coverage
 from monitor.status.guard import COOKIE
 from monitor.status.mixing_page import mixing_page, say_mixers
 from monitor.status.problems import Problem
@@ -38,6 +39,7 @@ def router_for(board: Board) -> APIRouter:
         "/sump/{sump}": pages.sump,
         "/round": pages.round,
         "/mixing": pages.mixing,
+        "/checks": pages.checks,
         "/labels": pages.labels,
         "/sign-in": pages.sign_in,
     }
@@ -69,7 +71,9 @@ class Pages:
             raise Problem(404, f"Nothing was heard of {sump} yet.", remedy="Wait for its first readings.")
         page = sump_page(self._board.plant, snapshot, view, self._board.reader())
         said = SAID.get(request.query_params.get("said", ""), "")
-        return self._page("sump.html", "sump", page=page, said=said)
+        plant, now_s = self._board.plant, snapshot.now_s
+        after = {"days": day_lines(plant, view), "moved": move_lines(plant, view, now_s), "held": say_coverage(view)}
+        return self._page("sump.html", "sump", page=page, said=said, **after)
 
     def round(self) -> HTMLResponse:
         """Tell what to do before going home, in walking order."""
@@ -80,6 +84,10 @@ class Pages:
         plant, snapshot = self._board.plant, self._board.snapshot()
         fluids, containers = mixing_page(plant, snapshot), container_lines(plant, snapshot)
         return self._page("mixing.html", "mixing", fluids=fluids, containers=containers, mixers=say_mixers(snapshot))
+
+    def checks(self) -> HTMLResponse:
+        """Tell which hand checks would change what people do tonight."""
+        return self._page("checks.html", "checks", lines=check_lines(self._board.plant, self._board.snapshot()))
 
     def labels(self) -> HTMLResponse:
         """Give labels for the set-aside fluid, to print."""

@@ -7,12 +7,13 @@ from typing import Any
 
 from monitor.plant.types import Plant
 from monitor.snapshot import Snapshot
-from monitor.status.shapes import alerts_json, encode, mixing_json, sumps_json
+from monitor.status.shapes import alerts_json, checks_json, encode, mixing_json, sumps_json
 
 _MAKERS: dict[str, Callable[[Snapshot, Plant], Any]] = {
     "sumps": sumps_json,
     "alerts": alerts_json,
     "mixing": lambda snapshot, _plant: mixing_json(snapshot),
+    "checks": lambda snapshot, _plant: checks_json(snapshot),
 }
 
 
@@ -28,7 +29,7 @@ class ReadyMade:
         self._held: tuple[Snapshot, dict[str, bytes]] | None = None
 
     def get(self, name: str, snapshot: Snapshot) -> bytes:
-        """Return the bytes of the list `name` (`sumps`, `alerts` or `mixing`) of a snapshot."""
+        """Return the bytes of the list `name` (`sumps`, `alerts`, `mixing` or `checks`) of a snapshot."""
         held = self._held
         if held is None or held[0] is not snapshot:
             held = (snapshot, {})

@@ -20,6 +20,7 @@ from monitor.plant.reading import Entry, Signal
 from monitor.plant.types import Plant, Sump
 from monitor.snapshot import Snapshot, SumpView
 from monitor.status.board import EstimatePoint, Health, Point, RecordReader
+from monitor.status.checks import account_json, check_json, move_json
 
 _ESTIMATE = (
     "volume_l",
@@ -129,6 +130,9 @@ def sump_json(view: SumpView, snapshot: Snapshot, plant: Plant, *, path: bool = 
         "landings": [landing_json(landing) for landing in view.landings],
         "minerals": [outlook_json(one) for one in view.minerals],
         "alerts": [alert_json(alert, plant) for alert in alerts],
+        "interval_coverage": number(view.coverage),
+        "losses": account_json(view.days),
+        "checks": [move_json(move) for move in view.checks],
     }
 
 
@@ -218,6 +222,11 @@ def sumps_json(snapshot: Snapshot, plant: Plant) -> dict[str, Any]:
 def alerts_json(snapshot: Snapshot, plant: Plant) -> dict[str, Any]:
     """Return all alerts of the snapshot."""
     return {"time": moment(snapshot.now_s), "alerts": [alert_json(alert, plant) for alert in snapshot.alerts]}
+
+
+def checks_json(snapshot: Snapshot) -> dict[str, Any]:
+    """Return the hand checks that would change tonight's calls, the worthiest first."""
+    return {"time": moment(snapshot.now_s), "checks": [check_json(one) for one in snapshot.checks]}
 
 
 def mixing_json(snapshot: Snapshot) -> dict[str, Any]:

@@ -13,7 +13,7 @@ from tests.fixtures.board import FakeBoard
 
 pytestmark = [pytest.mark.live, pytest.mark.browser]
 
-PATHS = ["/", "/sump/lathe-04", "/sump/mill-11", "/sump/mill-12", "/round", "/mixing", "/sign-in"]
+PATHS = ["/", "/sump/lathe-04", "/sump/mill-11", "/sump/mill-12", "/round", "/checks", "/mixing", "/sign-in"]
 SCREENS = [(390, 844), (1280, 900)]
 
 
@@ -57,7 +57,7 @@ def test_a_page_is_sound_on_every_screen(browser: Browser, server: StatusServer,
 def test_no_sideways_scroll_on_small_phones(browser: Browser, server: StatusServer, width: int) -> None:
     page, _ = _open(browser, server, "/")
     page.set_viewport_size({"width": width, "height": 700})
-    for path in ("/", "/sump/mill-11", "/round", "/mixing"):
+    for path in ("/", "/sump/mill-11", "/round", "/checks", "/mixing"):
         page.goto(server.url.rstrip("/") + path)
         assert page.evaluate("document.documentElement.scrollWidth") <= width
     page.context.close()

@@ -267,6 +267,7 @@ def test_the_openapi_document_names_every_address(client: TestClient) -> None:
         "/api/sumps/{sump}/recipe",
         "/api/alerts",
         "/api/mixing",
+        "/api/checks",
         "/api/stream",
         "/api/entries",
         "/api/alerts/{alert_id}/acknowledge",

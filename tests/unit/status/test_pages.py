@@ -19,7 +19,17 @@ from monitor.status.app import create_app
 from monitor.status.tonight import tonight
 from tests.fixtures.board import NOW_S, FakeBoard, alert, plant, snapshot
 
-PAGES = ["/", "/sump/lathe-04", "/sump/mill-11", "/sump/mill-12", "/sump/saw-01", "/round", "/mixing", "/sign-in"]
+PAGES = [
+    "/",
+    "/sump/lathe-04",
+    "/sump/mill-11",
+    "/sump/mill-12",
+    "/sump/saw-01",
+    "/round",
+    "/checks",
+    "/mixing",
+    "/sign-in",
+]
 VOID = {"meta", "link", "input", "br", "path", "rect"}
 
 
