@@ -76,7 +76,7 @@ def report(state: State, fixed: Fixed, sump: str) -> list[LossDay]:
     """Return the days on account of one sump, oldest first; the last one is still open."""
     i = fixed.ids.index(sump)
     pages = sorted((page for page in state.ledger[i] if page[DAY] > 0.0), key=lambda page: float(page[DAY]))
-    ends = [float(page[START]) for page in pages[1:]] + [float(state.mean[i, VOLUME])]
+    ends = [*(float(page[START]) for page in pages[1:]), float(state.mean[i, VOLUME])][: len(pages)]
     return [_account(state, i, sump, page, end) for page, end in zip(pages, ends, strict=True)]
 
 
