@@ -22,6 +22,7 @@ STUCK_BINS: Final = 32
 ODD_SHARE: Final = 0.5
 CALM_SHARE: Final = 0.2
 DRIFTS: Final = ((4, 0.34), (8, 0.5))  # six-hour steps back, degrees Brix
+ROUGHER: Final = 1.6
 FIRST_STEPS: Final = 20.0
 CREEPS: Final = 0.012
 CREEP_STEP: Final = 0.008
@@ -79,10 +80,12 @@ def _drifted(state: State, fixed: Fixed, k: int) -> Flags:
     ring, now = state.bias_ring, state.mean[:, BIAS]
     steps = k // EVERY_BINS
     moved = np.zeros(len(now), dtype=np.bool_)
+    # where running is guessed or a valve fills up, the balance itself wanders more
+    rougher = np.where((state.valve[:, 0] > 0) | ~fixed.has_running, ROUGHER, 1.0)
     for back, most in DRIFTS:
         then = ring[:, (steps - back) % ring.shape[1]]
         untouched = k - state.jump[:, jumps.CONFIRMED] > back * EVERY_BINS
-        moved |= untouched & (np.abs(now - then) > most)
+        moved |= untouched & (np.abs(now - then) > most * rougher)
     ring[:, steps % ring.shape[1]] = now
     state.bias_seen[:] = np.minimum(state.bias_seen + 1.0, 1e6)
     settled = state.bias_seen > FIRST_STEPS

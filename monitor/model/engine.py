@@ -234,8 +234,9 @@ class Engine:
 
     def coverage(self, sump: str) -> float | None:
         """Return which share of this sump's own 80 % intervals of a day held the truth, None before any was scored."""
-        share = float(calibration.coverage(self._state)[self._row[sump]])
-        return None if np.isnan(share) else share
+        score = self._state.score[self._row[sump]]
+        of = float(score[calibration.INSIDE_OF])
+        return float(score[calibration.INSIDE]) / of if of > 0.0 else None
 
     def to_bytes(self) -> bytes:
         """Write the state before the next bin down, with what the logbook explained and what was found lately."""
