@@ -28,7 +28,7 @@ from tests.fixtures.mosquitto import Broker
 from tests.fixtures.ports import wait_for
 from tests.live.adapters.sink import Talker
 from tests.unit.pipeline.shop import BEGIN_S, HEAD, Machine, readings_of
-from tests.unit.pipeline.still import state_of
+from tests.unit.pipeline.still import believed, foreseen, state_of
 
 pytestmark = [pytest.mark.live, pytest.mark.broker]
 
@@ -186,7 +186,8 @@ def finish(works: Works) -> None:
         pass
     assert state_of(again) == state_of(whole)
     assert again.engine.events() == whole.engine.events()
-    assert again.snapshot == whole.snapshot
+    assert believed(again) == believed(whole)
+    assert foreseen(again) == foreseen(whole)
     _same_on_record(reader, record, works)
 
 
