@@ -12,7 +12,6 @@ from monitor.model.layout import (
     BIAS,
     BINS_A_DAY,
     FIRST_DRAG,
-    FIRST_IDLE,
     FIRST_RUN,
     HOLD_UP,
     JOB,
@@ -154,7 +153,8 @@ def _first_moments(fixed: Fixed) -> tuple[Floats, Floats]:
     sd = np.zeros((n, WIDTH))
     mean[:, VOLUME], sd[:, VOLUME] = 0.8 * fixed.full_l, 0.12 * fixed.full_l
     mean[:, STRENGTH], sd[:, STRENGTH] = fixed.target_pct, 0.5 * (fixed.high_pct - fixed.low_pct)
-    for column, share, spread in ((LN_IDLE, FIRST_IDLE, 0.6), (LN_RUN, FIRST_RUN, 0.6), (LN_DRAG, FIRST_DRAG, 0.5)):
+    mean[:, LN_IDLE], sd[:, LN_IDLE] = np.log(fixed.first_idle_l_per_h), 0.6
+    for column, share, spread in ((LN_RUN, FIRST_RUN, 0.6), (LN_DRAG, FIRST_DRAG, 0.5)):
         mean[:, column], sd[:, column] = np.log(share * fixed.full_l), spread
     sd[:, BIAS] = 0.2
     mean[:, HOLD_UP] = fixed.hold_up_l

@@ -297,15 +297,15 @@ def run(recording: Recording) -> dict[str, float]:
     served = {(row["sump"], seconds(row["time"])) for row in recording.table("services")}
     moments = sorted({time_s for _, time_s in truth})
     landings, mixes, asked, last = Landings(), 0, 0, (0.0, list[View]())
-    for now_s, views in pictures(plant, recording, moments):
-        last = (now_s, views)
-        if not plant.attended.covers(now_s):
+    for at_s, views in pictures(plant, recording, moments):
+        last = (at_s, views)
+        if not plant.attended.covers(at_s):
             continue
         for view in views:
-            there = truth.get((view[0].id, now_s))
-            if there is not None and not any((view[0].id, now_s - ago) in served for ago in (0.0, 300.0, 600.0, 900.0)):
-                follow(plant, view, there, now_s, landings, draw)
-        for demand in make_demand(plant, views, now_s, 1).values():
+            there = truth.get((view[0].id, at_s))
+            if there is not None and not any((view[0].id, at_s - ago) in served for ago in (0.0, 300.0, 600.0, 900.0)):
+                follow(plant, view, there, at_s, landings, draw)
+        for demand in make_demand(plant, views, at_s, 1).values():
             mixes += 0 if demand.plan is None else len(demand.plan.mixes)
             asked += len(demand.sumps)
     losses = losses_of(recording, truth)
