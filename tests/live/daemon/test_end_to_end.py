@@ -136,11 +136,11 @@ def test_page_stream_and_health(told: Program) -> None:
 
 
 @pytest.mark.parametrize(("payload", "protocol"), [("number", "3.1.1"), ("json", "3.1.1"), ("number", "5")])
-def test_bare_numbers_and_both_protocols(tmp_path: Path, broker: Broker, payload: str, protocol: str) -> None:
-    more = f'client_id = "quarry-{payload}-{protocol}"'
+def test_bare_numbers_and_both_protocols(tmp_path: Path, payload: str, protocol: str) -> None:
     with (
+        Broker(tmp_path) as broker,  # its own: what is said here is no business of the works above
         PtyLine(tmp_path / "line"),
-        Program(tmp_path, broker.port, payload=payload, protocol=protocol, more=more) as one,
+        Program(tmp_path, broker.port, payload=payload, protocol=protocol) as one,
     ):
         one.connected()
         talker = Talker(broker.port)
