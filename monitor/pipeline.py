@@ -174,7 +174,7 @@ class Pipeline:
         now = self._look(now_s)
         now.landings = self.memory.care.step(self.plant, now.estimates, self._recipes, now_s)
         now.kept = self.memory.care.containers(self.plant, now_s)
-        hourly = now_s % FORECAST_EVERY_S == 0.0 or not self._forecasts or self._away(before_s)
+        hourly = now_s % FORECAST_EVERY_S == 0.0 or self._glanced(mark) or self._away(before_s)
         if hourly or self._elsewhere(now):
             self._forecasts = self._forecast(now_s)
             now.forecasts = tuple(self._forecasts.values())
@@ -190,6 +190,11 @@ class Pipeline:
         self._whole = True
         self.snapshot = self._picture(now)
         return Changes(self.snapshot, now.events, now.transitions, now.forecasts, now.landings)
+
+    def _glanced(self, mark: int) -> bool:
+        """Tell whether nothing was foreseen yet, or only at a glance at the first readings between the quarters."""
+        made = next((f.made_s for f in self._forecasts.values()), None)
+        return made is None or (mark % MARKS_A_BIN == 0 and made % BIN_S != 0.0)
 
     def _away(self, now_s: float) -> bool:
         return self._away_s[0] < now_s < self._away_s[1]
