@@ -1,7 +1,7 @@
 """A watch on losses that jump: a leak, a stuck valve, an overflow, or a job that takes far more than any before.
 
-One-sided cumulative sums of the level's normalised residuals (Page 1954; k = 0.3, h = 9: trade-facts 9.3 gives the run
-lengths) free the leak and the rates when the level falls faster (or slower) than they explain.
+One-sided cumulative sums of the level's normalised residuals (Page 1954; k = 0.3, h = 9) free the leak and the rates
+when the level falls faster (or slower) than they explain. Run lengths: tests/published/test_cusum.py.
 Columns of `State.leak_watch`: FALLING RISING LEAKING (grows to one while a leak shows) SINCE.
 """
 
@@ -28,12 +28,17 @@ UNSURE_LASTS_BINS: Final = 36.0
 NOTHING: Final = 1e-5
 
 
+def summed(sums: Floats, score: Floats, slack: float = SLACK) -> Floats:
+    """Return Page's one-sided sums after one more score: max(0, sum + score - slack), all in standard deviations."""
+    return np.asarray(np.maximum(0.0, sums + score - slack))
+
+
 def watch_losses(state: State, fixed: Fixed, score: Floats, use: Flags) -> None:
     """Add one bin's normalised level residual (n,) to the sums and free what may have jumped, in place."""
     watch = state.leak_watch
     clipped = np.clip(score, -3.0, 3.0)
-    watch[:, FALLING] = np.where(use, np.maximum(0.0, watch[:, FALLING] - clipped - SLACK), watch[:, FALLING])
-    watch[:, RISING] = np.where(use, np.maximum(0.0, watch[:, RISING] + clipped - SLACK), watch[:, RISING])
+    watch[:, FALLING] = np.where(use, summed(watch[:, FALLING], -clipped), watch[:, FALLING])
+    watch[:, RISING] = np.where(use, summed(watch[:, RISING], clipped), watch[:, RISING])
     falls = watch[:, FALLING] > LIMIT
     rises = (watch[:, RISING] > LIMIT) & (state.mean[:, LEAK] > OVER * fixed.full_l)
     freed = falls | rises
