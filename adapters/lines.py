@@ -13,6 +13,7 @@ from adapters.parsers import number, show
 from adapters.sample import PayloadError, Sample
 from adapters.timestamps import parse_time_text
 from monitor.plant.errors import SourceError
+from monitor.plant.linear import PatternError, compile_linear
 from monitor.plant.reading import Quality
 
 LONGEST: Final = 256
@@ -89,8 +90,8 @@ class LinePattern:
 
     def __init__(self, pattern: str, *, decimal: str = ".", channel: str = "") -> None:
         try:
-            self._pattern = re.compile(pattern, re.ASCII)
-        except re.error as error:
+            self._pattern = compile_linear(pattern)
+        except PatternError as error:
             raise SourceError(f"the pattern {pattern!r} is no regular expression ({error})") from error
         if "value" not in self._pattern.groupindex:
             raise SourceError(f"the pattern {pattern!r} has no group named value: write (?P<value>…)")

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import re
 from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, WithJsonSchema
 
+from monitor.plant.linear import PatternError, compile_linear
 from monitor.plant.schema import Duration, Flag, Port, TableModel, Text
 
 GROUPS = ("value", "channel", "unit", "time", "status", "temperature")
@@ -18,8 +18,8 @@ def _pattern(value: Any) -> str:
     if not isinstance(value, str):
         raise ValueError(f"{value} must be a regular expression in single quotes, such as '{PATTERN_EXAMPLE}'")  # noqa: TRY004
     try:
-        groups = re.compile(value).groupindex
-    except (re.error, OverflowError, RecursionError) as error:
+        groups = compile_linear(value).groupindex
+    except PatternError as error:
         raise ValueError(f"is no regular expression ({error}): write for example '{PATTERN_EXAMPLE}'") from error
     if "value" not in groups:
         raise ValueError(f"has no group named value: write for example '{PATTERN_EXAMPLE}'")

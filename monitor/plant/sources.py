@@ -39,6 +39,7 @@ from pathlib import Path as FilePath
 from typing import Any, cast
 
 from monitor.plant.faults import Faults, listed, near, shown
+from monitor.plant.linear import compile_linear
 from monitor.plant.lines import Path
 from monitor.plant.source_schema import SOURCE_TABLES
 from monitor.plant.tables import Table, read_table
@@ -162,7 +163,7 @@ def is_loopback(host: str) -> bool:
 
 def _serial(v: Table, path: Path, addresses: Sequence[Address], _home: Home, faults: Faults) -> Mapping[str, object]:
     pattern, channel = v.get("pattern"), v.get("channel")
-    if pattern is not None and "channel" not in re.compile(pattern).groupindex:
+    if pattern is not None and "channel" not in compile_linear(pattern).groupindex:
         channel = _only_channel(channel, path, addresses, faults)
     return {
         "port": v.get("port"),
