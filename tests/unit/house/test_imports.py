@@ -43,7 +43,7 @@ ROOF: Final = {
 DEMO: Final = "config_demo"
 
 OUTSIDE: Final[dict[str, set[str]]] = {
-    PLANT: {"numpy", "pydantic", "pydantic_core"},
+    PLANT: {"numpy", "pydantic", "pydantic_core", "re2"},
     MODEL: {"numpy"},
     "alerts": {"pydantic"},
     "monitor.record": {"sqlite_utils"},
