@@ -111,6 +111,7 @@ def _add_token(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     token.add_argument("--scope", choices=("read", "act", "admin"), default="read")
     token.add_argument("--days", type=float, help="days until it expires (never)")
     token.add_argument("--revoke", action="store_true", help="make the token of that name invalid")
+    token.add_argument("--sign-out", action="store_true", help="end the sessions begun with it; the token stays valid")
     token.set_defaults(act=_token)
 
 
@@ -255,6 +256,9 @@ def _token(options: argparse.Namespace) -> int:
     try:
         if options.revoke:
             print("revoked" if record.revoke_token(options.name) else f"there is no token {options.name}")
+            return OK
+        if options.sign_out:
+            print(f"sessions ended: {record.end_sessions(options.name)}")
             return OK
         now_s = wall_clock()
         expires_s = None if options.days is None else now_s + options.days * 86400.0

@@ -253,6 +253,15 @@ class Daemon:
         now_s = self._clock()
         return self._pipeline.acknowledge(alert_id, who, now_s) or self._own.acknowledge(alert_id, who, now_s)
 
+    def begin_session(self, token: str, lasts_s: float) -> str | None:
+        """Begin a session with a token; None if it is not valid."""
+        session: str | None = _wait(self._worker.ask(lambda: self._record.begin_session(token, lasts_s, self._clock())))
+        return session
+
+    def end_session(self, session: str) -> None:
+        """End a session."""
+        _wait(self._worker.ask(lambda: self._record.end_session(session)))
+
     def claim(self, token: str) -> Claim:
         """Return what the token of a message's link allows. LinkError says why it allows nothing."""
         return read_link(self._key, token, self._clock())

@@ -199,6 +199,11 @@ class Reader:
         with self._database() as db:
             return tokens.token_scope(db, token, now_s)
 
+    def session_scope(self, session: str, now_s: float) -> str | None:
+        """Return read, act or admin for a session that goes on, else None."""
+        with self._database() as db:
+            return tokens.session_scope(db, session, now_s)
+
     def tokens(self) -> list[dict[str, Any]]:
         """Return name, scope, created_s and expires_s of each token."""
         return self._rows("SELECT name, scope, created_s, expires_s FROM token ORDER BY name")

@@ -147,6 +147,16 @@ def m006_outbox(db: Database) -> None:
     db.execute("CREATE INDEX follow_up_due ON follow_up (due_s)")
 
 
+@migrations()
+def m007_sessions(db: Database) -> None:
+    """Keep the sessions that people begin at the page with a token: only the SHA-256 of each."""
+    db.table("session").create(
+        {"hash": str, "token": str, "begun_s": float, "expires_s": float},
+        pk="hash",
+        not_null={"token", "begun_s", "expires_s"},
+    ).create_index(["token"])
+
+
 def _names() -> tuple[str, ...]:
     with closing(Database(memory=True)) as empty:
         return tuple(step.name for step in migrations.pending(empty))

@@ -198,6 +198,21 @@ class Record:
         with self.transaction():
             return tokens.revoke_token(self._db, name)
 
+    def begin_session(self, token: str, lasts_s: float, now_s: float) -> str | None:
+        """Begin a session with a valid token and return it; it is shown this once. None: the token is not valid."""
+        with self.transaction():
+            return tokens.begin_session(self._db, token, lasts_s, now_s)
+
+    def end_session(self, session: str) -> None:
+        """End one session."""
+        with self.transaction():
+            tokens.end_session(self._db, session)
+
+    def end_sessions(self, name: str) -> int:
+        """End every session begun with the token of that name and return how many there were."""
+        with self.transaction():
+            return tokens.end_sessions(self._db, name)
+
     def backup(self, to_path: Path) -> None:
         """Copy the record as it is now to another file (mode 0600) while it stays in use; all of it or nothing."""
         unfinished = to_path.with_name(f"{to_path.name}.unfinished")

@@ -60,6 +60,10 @@ class RecordReader(Protocol):
         """Return `read`, `act` or `admin` for a token that is valid now, else None."""
         ...
 
+    def session_scope(self, session: str, now_s: float) -> str | None:
+        """Return `read`, `act` or `admin` for a session that goes on, else None."""
+        ...
+
     def rejected_count(self) -> int:
         """Return how many pieces of input could not be used so far."""
         ...
@@ -121,6 +125,14 @@ class Board(Protocol):
 
     def acknowledge(self, alert_id: str, who: str) -> Alert | None:
         """Acknowledge an alert and return it as it is now; None if there is no such alert."""
+        ...
+
+    def begin_session(self, token: str, lasts_s: float) -> str | None:
+        """Begin a session with a token and return its secret; None if the token is not valid."""
+        ...
+
+    def end_session(self, session: str) -> None:
+        """End a session; an unknown one has ended already."""
         ...
 
     def claim(self, token: str) -> Claim:

@@ -21,7 +21,7 @@ from monitor.status.board import Board
 from monitor.status.problems import Problem, problem_response, wants_page
 
 MAX_BODY_BYTES: Final = 64 * 1024
-COOKIE: Final = "bandkeeper_token"
+COOKIE: Final = "bandkeeper_session"
 SAFE_METHODS: Final = frozenset({"GET", "HEAD", "OPTIONS"})
 SCOPES: Final = {"read": 0, "act": 1, "admin": 2}
 LINKS: Final = "/acknowledge/"
@@ -80,10 +80,13 @@ def is_same_origin(headers: Headers) -> bool:
 
 
 def token_of(headers: Headers) -> str:
-    """Return the token of a request, from `Authorization: Bearer …` or the sign-in cookie, else an empty text."""
+    """Return the token in `Authorization: Bearer …`, else an empty text."""
     kind, _, value = headers.get("authorization", "").partition(" ")
-    if kind.lower() == "bearer":
-        return value.strip()
+    return value.strip() if kind.lower() == "bearer" else ""
+
+
+def session_of(headers: Headers) -> str:
+    """Return the session in the cookie of somebody who signed in, else an empty text."""
     try:
         morsel = SimpleCookie(headers.get("cookie", "")).get(COOKIE)
     except CookieError:
@@ -126,15 +129,22 @@ class Guard:
     async def _refuse_token(self, scope: Scope, headers: Headers) -> Response | None:
         if self._open or scope["path"].startswith(OPEN_PATHS):
             return None
-        token = token_of(headers)
-        held = await run_in_threadpool(self._board.reader().token_scope, token, self._board.clock()) if token else None
+        held = await run_in_threadpool(self._held, headers)
         if held is None:
-            return _ask_for_token(scope, headers, given=bool(token))
+            return _ask_for_token(scope, headers, given=bool(token_of(headers)))
         needed = "read" if scope["method"] in SAFE_METHODS else "act"
         if SCOPES.get(held, -1) >= SCOPES[needed]:
             return None
         remedy = f"Use a token with the scope `{needed}`."
         return _answer(Problem(403, f"This token may only {held}.", remedy=remedy), scope, headers)
+
+    def _held(self, headers: Headers) -> str | None:
+        """Find the scope of who asks: a program with a token, or a person who signed in."""
+        reader, now_s = self._board.reader(), self._board.clock()
+        if token := token_of(headers):
+            return reader.token_scope(token, now_s)
+        session = session_of(headers)
+        return reader.session_scope(session, now_s) if session else None
 
 
 def _answer(problem: Problem, scope: Scope, headers: Headers) -> Response:

@@ -14,7 +14,7 @@ from monitor.status.api import back_to
 from monitor.status.board import Board
 from monitor.status.body import Sent, sent
 from monitor.status.checks import check_lines, day_lines, move_lines, say_coverage
-from monitor.status.guard import COOKIE
+from monitor.status.guard import COOKIE, session_of
 from monitor.status.mixing_page import mixing_page, say_mixers
 from monitor.status.problems import Problem
 from monitor.status.sump_page import sump_page
@@ -30,9 +30,9 @@ SAID: Final = {
 SIGN_IN_S: Final = 30 * 86400
 
 
-def router_for(board: Board) -> APIRouter:
-    """Return the pages over a board."""
-    pages = Pages(board)
+def router_for(board: Board, *, with_sign_out: bool) -> APIRouter:
+    """Return the pages over a board; with a way to sign out where people sign in."""
+    pages = Pages(board, with_sign_out=with_sign_out)
     router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
     routes: dict[str, Callable[..., Any]] = {
         "/": pages.tonight,
@@ -46,14 +46,16 @@ def router_for(board: Board) -> APIRouter:
     for path, endpoint in routes.items():
         router.add_api_route(path, endpoint, methods=["GET"])
     router.add_api_route("/sign-in", pages.signed_in, methods=["POST"])
+    router.add_api_route("/sign-out", pages.signed_out, methods=["POST"])
     return router
 
 
 class Pages:
     """The endpoints; each renders the latest snapshot in a worker thread."""
 
-    def __init__(self, board: Board) -> None:
+    def __init__(self, board: Board, *, with_sign_out: bool) -> None:
         self._board = board
+        self._with_sign_out = with_sign_out
 
     def tonight(self) -> HTMLResponse:
         """Tell which sumps need somebody before nobody is there."""
@@ -99,17 +101,26 @@ class Pages:
         return self._page("sign_in.html", "sign-in", back=request.query_params.get("next", "/"), wrong=False)
 
     async def signed_in(self, request: Request) -> Response:
-        """Take a token and keep it in a cookie that only this server sees."""
+        """Take a token and begin a session with it, kept in a cookie that only this server sees."""
         got = await sent(request)
         token = str(got.fields.get("token", "")).strip()
-        held = await run_in_threadpool(self._board.reader().token_scope, token, self._board.clock()) if token else None
-        if held is None:
+        session = await run_in_threadpool(self._board.begin_session, token, SIGN_IN_S) if token else None
+        if session is None:
             page = await run_in_threadpool(self._page, "sign_in.html", "sign-in", back=_back(got), wrong=True)
             page.status_code = 401
             return page
         answer = RedirectResponse(_back(got), 303)
         secure = request.url.scheme == "https"
-        answer.set_cookie(COOKIE, token, max_age=SIGN_IN_S, httponly=True, samesite="strict", secure=secure)
+        answer.set_cookie(COOKIE, session, max_age=SIGN_IN_S, httponly=True, samesite="strict", secure=secure)
+        return answer
+
+    async def signed_out(self, request: Request) -> Response:
+        """End the session of who asks, here and wherever else its cookie was taken."""
+        session = session_of(request.headers)
+        if session:
+            await run_in_threadpool(self._board.end_session, session)
+        answer = RedirectResponse("/sign-in", 303)
+        answer.delete_cookie(COOKIE, httponly=True, samesite="strict", secure=request.url.scheme == "https")
         return answer
 
     def _page(self, template: str, here: str, **values: Any) -> HTMLResponse:
@@ -121,6 +132,7 @@ class Pages:
             "now": full(snapshot.now_s, plant.zone),
             "health": health,
             "urgency": URGENCY,
+            "sign_out": self._with_sign_out and here != "sign-in",
         }
         return HTMLResponse(render(template, **common, **values))
 

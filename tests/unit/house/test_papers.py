@@ -137,7 +137,7 @@ def addresses() -> set[str]:
     board = FakeBoard()
     app = create_app(board, open_without_token=True)
     found = {f"{method.upper()} {path}" for path, item in app.openapi()["paths"].items() for method in item}
-    for route in [*app.routes, *router_for(board).routes, *links_for(board).routes]:
+    for route in [*app.routes, *router_for(board, with_sign_out=True).routes, *links_for(board).routes]:
         if path := getattr(route, "path", ""):
             methods: set[str] = getattr(route, "methods", None) or {"GET"}
             found |= {f"{method} {path}" for method in methods - {"HEAD"}}

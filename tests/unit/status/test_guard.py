@@ -120,7 +120,8 @@ def test_scopes(guarded: TestClient, token: str, read: int, act: int) -> None:
 def test_a_token_may_come_from_anywhere_a_cookie_may_not(guarded: TestClient) -> None:
     foreign = {"origin": "https://evil.example"}
     assert guarded.post("/api/entries", json=ENTRY, headers=_bearer("may-act") | foreign).status_code == 201
-    cookie = {"cookie": f"{COOKIE}=may-act"}
+    guarded.post("/sign-in", data={"token": "may-act"})
+    cookie = {"cookie": f"{COOKIE}={guarded.cookies[COOKIE]}"}
     assert guarded.post("/api/entries", json=ENTRY, headers=cookie | foreign).status_code == 403
     own = {"origin": "http://works.example:8480"}
     assert guarded.post("/api/entries", json=ENTRY, headers=cookie | own).status_code == 201
@@ -145,6 +146,26 @@ def test_a_revoked_token_ends_the_session(guarded: TestClient, guarded_board: Fa
     assert guarded.get("/api/sumps").status_code == 200
     del guarded_board.record.tokens["may-act"]
     assert guarded.get("/api/sumps").status_code == 401
+
+
+def test_the_browser_never_holds_the_token_and_signing_out_ends_its_session(guarded: TestClient) -> None:
+    guarded.post("/sign-in", data={"token": "may-act"})
+    kept = guarded.cookies[COOKIE]
+    assert kept != "may-act"
+    assert "Sign out" in guarded.get("/").text
+    foreign = guarded.post("/sign-out", headers={"origin": "https://evil.example"})
+    assert foreign.status_code == 403
+    answer = guarded.post("/sign-out", headers={"origin": "http://works.example:8480"})
+    assert (answer.status_code, answer.headers["location"]) == (303, "/sign-in")
+    assert guarded.get("/api/sumps", headers={"cookie": f"{COOKIE}={kept}"}).status_code == 401
+
+
+def test_a_token_is_no_session(guarded: TestClient) -> None:
+    assert guarded.get("/api/sumps", headers={"cookie": f"{COOKIE}=may-act"}).status_code == 401
+
+
+def test_where_nobody_signs_in_nobody_signs_out(client: TestClient) -> None:
+    assert "Sign out" not in client.get("/").text
 
 
 def test_sign_in_goes_back_to_this_server_only(guarded: TestClient) -> None:
