@@ -6,7 +6,8 @@ from typing import Final
 
 import numpy as np
 
-from monitor.model.forecast import DRAWS, EDGES_H, HORIZON_H, LEAN_SIDE, LOW_SIDE, NO_SIDE, PATH_STEPS, RICH_SIDE, Exits
+from monitor.model.courses import LEAN_SIDE, LOW_SIDE, NO_SIDE, RICH_SIDE
+from monitor.model.forecast import DRAWS, EDGES_H, HORIZON_H, PATH_STEPS, Exits
 from monitor.model.layout import (
     BIAS,
     BINS_A_DAY,

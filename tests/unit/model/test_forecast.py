@@ -10,7 +10,8 @@ import pytest
 from monitor.model import calibration
 from monitor.model.checks import checks_that_pay
 from monitor.model.clock import Clock
-from monitor.model.forecast import DRAWS, HORIZON_H, LOW_SIDE, NO_SIDE, RICH_SIDE, Exits, forecast
+from monitor.model.courses import LOW_SIDE, NO_SIDE, RICH_SIDE
+from monitor.model.forecast import DRAWS, HORIZON_H, Exits, forecast
 from monitor.model.layout import LN_DRAG, LN_IDLE, LN_RUN, STRENGTH, VOLUME, WIDTH, Flags
 from tests.unit.model.runs import HOUR_S, engine_over, idle_state
 from tests.unit.pipeline.shop import BEGIN_S, Machine, plant_of
