@@ -1,4 +1,7 @@
-"""`python -m tests.worlds KIND SEED OUT [--sumps N] [--days N]`: write an invented hall as a recording."""
+"""`python -m tests.worlds KIND SEED OUT [--sumps N] [--days N] [--without SIGNAL …]`: write an invented hall.
+
+It is a folder of the form of a recording.
+"""
 
 from __future__ import annotations
 
@@ -20,10 +23,11 @@ def main(arguments: Sequence[str]) -> int:
     parser.add_argument("out", type=Path, help="folder to write")
     parser.add_argument("--sumps", type=int, default=24)
     parser.add_argument("--days", type=int, default=24)
+    parser.add_argument("--without", nargs="+", default=[], metavar="SIGNAL", help="the same hall without a signal")
     options = parser.parse_args(arguments)
     if options.sumps < 1 or options.days < 6:
         parser.error("a hall has at least one sump and six days (truth is told from day 5)")
-    write(build(KINDS[options.kind], options.seed, options.sumps, options.days), options.out)
+    write(build(KINDS[options.kind], options.seed, options.sumps, options.days), options.out, options.without)
     return 0
 
 

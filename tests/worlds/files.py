@@ -6,7 +6,7 @@ import csv
 import gzip
 import io
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -25,11 +25,11 @@ LOSS_COLUMNS = (
 UNITS = {"refractometer": "degBx", "running": "1", "coolant_temperature": "degC"}
 
 
-def write(world: World, folder: Path) -> None:
-    """Write everything."""
+def write(world: World, folder: Path, without: Collection[str] = ()) -> None:
+    """Write everything; the signals named in `without` are left out of the plant file and of the readings alike."""
     folder.mkdir(parents=True, exist_ok=True)
-    (folder / "plant.toml").write_text(plant(world))
-    _readings(world, folder / "readings.csv.gz")
+    (folder / "plant.toml").write_text(plant(world, without))
+    _readings(world, folder / "readings.csv.gz", without)
     _table(folder / "entries.csv", ENTRY_COLUMNS, _entries(world))
     _table(folder / "exits.csv", ("time", "sump", "hours", "side", "volume_l", "concentration_pct"), _exits(world))
     _table(folder / "services.csv", ("time", "sump", "volume_l", "mix_pct", "logged"), _services(world))
@@ -52,7 +52,7 @@ def _time(world: World, step: int) -> str:
     return stamp(world.grid.start_s + step * STEP_MIN * 60)
 
 
-def _readings(world: World, path: Path) -> None:
+def _readings(world: World, path: Path, without: Collection[str]) -> None:
     arrivals, start = world.arrivals, world.grid.start_s
     clock = {int(second): stamp(start + int(second)) for second in np.unique(arrivals.time_s)}
     ids = world.sumps.ids
@@ -66,7 +66,11 @@ def _readings(world: World, path: Path) -> None:
     )
     text = io.StringIO()
     text.write("time,sump,signal,value\n")
-    text.writelines(f"{clock[t]},{ids[i]},{signal},{value:.{digits}f}\n" for t, i, signal, value, digits in columns)
+    text.writelines(
+        f"{clock[t]},{ids[i]},{signal},{value:.{digits}f}\n"
+        for t, i, signal, value, digits in columns
+        if signal not in without
+    )
     with path.open("wb") as raw, gzip.GzipFile(filename="", mode="wb", fileobj=raw, mtime=0, compresslevel=5) as out:
         out.write(text.getvalue().encode())
 
@@ -137,10 +141,10 @@ def _daily(world: World) -> dict[str, Floats]:
     return sums
 
 
-def plant(world: World) -> str:
-    """Return the plant file."""
+def plant(world: World, without: Collection[str] = ()) -> str:
+    """Return the plant file, without some signals if so wanted."""
     parts = [_head(world), *(_duty(name) for name in world.kind.machines.duties), _waters(), _fluids(world)]
-    return "\n".join([*parts, *(_sump(world, i) for i in range(len(world.sumps)))])
+    return "\n".join([*parts, *(_sump(world, i, without) for i in range(len(world.sumps)))])
 
 
 def _span(days: Sequence[str], start: str, end: str) -> str:
@@ -183,7 +187,7 @@ def _fluids(world: World) -> str:
     )
 
 
-def _sump(world: World, i: int) -> str:
+def _sump(world: World, i: int, without: Collection[str]) -> str:
     sumps, tank = world.sumps, world.sumps.tanks[i]
     head = f"""[sump.{sumps.ids[i]}]
 fluid = "{sumps.fluids[i].id}"
@@ -194,7 +198,7 @@ hold_up = "{sumps.hold_up_told_l[i]:.1f} L"
 duty = "{sumps.duty[i]}"
 make_up_water = "deionised"
 """
-    return head + "".join(_signal(world, i, name) for name in _signals(world, i))
+    return head + "".join(_signal(world, i, name) for name in _signals(world, i) if name not in without)
 
 
 def _signals(world: World, i: int) -> list[str]:

