@@ -192,7 +192,7 @@ def _schema(_options: argparse.Namespace) -> int:
 
 
 def _run(options: argparse.Namespace) -> int:
-    from monitor.daemon import run_forever
+    from monitor.service import run_forever
 
     return run_forever(load_plant(options.plant))
 

@@ -3,66 +3,50 @@
 from __future__ import annotations
 
 import logging
-import math
-import signal
-import sys
-import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future
 from concurrent.futures import TimeoutError as AnswerTimeoutError
 from dataclasses import asdict, replace
-from types import FrameType, TracebackType
+from types import TracebackType
 from typing import Any, Final, Self
 
 from apscheduler.schedulers.background import BackgroundScheduler
 
-from adapters.delivery import Inlet, Receipt
-from adapters.dispensed import station_inlets
-from adapters.event_stream import EventStream
-from adapters.inlet import make_inlets
-from adapters.mail import MailOutlet
-from adapters.mqtt_out import MqttPublisher
-from adapters.outlet import Outlet
-from adapters.webhook import WebhookOutlet
+from adapters.delivery import Receipt
 from alerts.hygiene import Hygiene
 from alerts.links import Claim, read_link
-from alerts.types import Alert, AlertState, Transition
+from alerts.types import Alert, Transition
 from monitor.health import Doctor
 from monitor.hygiene import hygiene_of
 from monitor.keys import link_key
 from monitor.lock import RecordLock
+from monitor.outward import Outward
 from monitor.own_alerts import OwnAlerts
 from monitor.pipeline import Pipeline
 from monitor.plant.errors import RecordError
 from monitor.plant.reading import Entry, Reading
 from monitor.plant.types import Plant
-from monitor.post import EVENTS, PostOffice
-from monitor.publishing import Publishing
+from monitor.post import PostOffice
+from monitor.recall import recalled, resume
 from monitor.record.reader import Reader
 from monitor.record.store import Record
-from monitor.sender import Senders
 from monitor.snapshot import Changes, Snapshot
+from monitor.sources import Sources
 from monitor.status.app import create_app
 from monitor.status.board import Health
 from monitor.status.feed import Feed, Subscription
 from monitor.status.serve import StatusServer, check_listener, is_loopback
-from monitor.watchdog import notify, watch_until
 from monitor.worker import Worker
 
 log = logging.getLogger("bandkeeper")
 
 TICK_S: Final = 1.0
-SETTLE_S: Final = 10.0
 ANSWER_S: Final = 10.0
 STOP_S: Final = 15.0
-LOOK_BACK_S: Final = 30 * 86400.0
-ENTRIES_BACK_S: Final = 10 * 86400.0
 LOOK_EVERY_S: Final = 10.0
 
 _How = Callable[[], tuple[Alert, tuple[Transition, ...]] | None]
-AWAY_S: Final = 1800.0
-"""A break counts as one from so long after the last sign of life."""
 
 
 def wall_clock() -> float:
@@ -95,11 +79,9 @@ class Daemon:
         self._own = OwnAlerts(self._record, office.moved, self._reader.alerts(open_only=True))
         self._look_at = 0.0
         self._feed = Feed()
-        self._inlets: list[Inlet] = [*make_inlets(plant, clock, self._receipts), *station_inlets(plant, clock)]
-        self._publisher = _publisher(plant, self._acknowledged_from_afar)
-        self._senders = Senders(plant.database, _outlets(plant, self._publisher), clock)
-        self._doctor = Doctor(plant.database, clock, self._worker, self._senders, self._inlets, self._publisher)
-        self._publishing = None if self._publisher is None else Publishing(plant, self._publisher)
+        self._sources = Sources(plant, clock, self._receipts)
+        self._out = Outward(plant, clock, self._acknowledged_from_afar)
+        self._doctor = Doctor(plant.database, clock, self._worker, self._sources, self._out)
         self._server = self._make_server()
         self._scheduler = BackgroundScheduler(
             timezone="UTC", job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None}
@@ -121,11 +103,8 @@ class Daemon:
         if self._server is not None:
             self._server.start()
         self._worker.start(self._recall, from_s)
-        if self._publisher is not None:
-            self._publisher.start()
-        self._senders.start()
-        for inlet in self._inlets:
-            inlet.start(self._worker.deliver)
+        self._out.start()
+        self._sources.start(self._worker.deliver)
         self._scheduler.add_job(self._worker.wake, "interval", seconds=self._tick_s, id="tick")
         self._scheduler.start()
         self._started = True
@@ -135,14 +114,10 @@ class Daemon:
         """End within seconds: sources first, then what waits is stored."""
         if self._started:
             self._scheduler.shutdown(wait=False)
-        for inlet in self._inlets:
-            inlet.stop()
+        self._sources.stop()
         if self._started:
             self._worker.stop(STOP_S)
-        if self._started:
-            self._senders.stop()
-        if self._publisher is not None and self._started:
-            self._publisher.stop()
+            self._out.stop()
         self._feed.close()
         if self._server is not None:
             self._server.stop()
@@ -152,29 +127,11 @@ class Daemon:
 
     def _resume(self) -> float:
         """Take the last checkpoint; return the moment from which the record has to be gone over."""
-        now_s = self._clock()
-        checkpoint = self._reader.latest_checkpoint(None)
-        from_s = now_s - LOOK_BACK_S
-        if checkpoint is not None:
-            from_s = math.nextafter(checkpoint[0], math.inf)
-            self._pipeline.restore(checkpoint[1], self._reader.entries(from_s - ENTRIES_BACK_S, from_s))
-        self._pipeline.take((), self._reader.entries(from_s, math.inf))
-        moves = self._reader.transitions(from_s, math.inf)
-        self._pipeline.resume(filter(_by_people, moves), (self._last_seen_s(from_s, moves) + AWAY_S, now_s))
-        if self._publishing is not None:
-            self._publishing.remember_closed(self._reader.alerts())
-        return from_s
-
-    def _last_seen_s(self, from_s: float, moves: Sequence[Transition]) -> float:
-        """Return until when the daemon ran before, as far as the record shows it."""
-        heard_s = self._reader.newest_reading_s()
-        return max(from_s, heard_s or from_s, *(move.time_s for move in moves[-1:]))
+        self._out.remember_closed(self._reader.alerts())
+        return resume(self._pipeline, self._reader, self._clock())
 
     def _recall(self, from_s: float, to_s: float) -> Iterator[Reading]:
-        """Give readings of the record back; none came later than now, whatever the clock said then."""
-        now_s = self._clock()
-        for reading in self._reader.readings(from_s, to_s):
-            yield reading if reading.arrived_s <= now_s else replace(reading, arrived_s=now_s)
+        return recalled(self._reader, self._clock, from_s, to_s)
 
     def _receipts(self, source: str) -> list[Receipt]:
         return [Receipt(source, *row) for row in self._reader.receipts(source)]
@@ -188,10 +145,8 @@ class Daemon:
         return StatusServer(app, listen.host, listen.port)
 
     def _told(self, changes: Changes) -> None:
-        if self._publishing is not None:
-            self._publishing.told(changes)
+        self._out.told(changes)
         self._feed.publish(changes.snapshot.sumps, (t.alert_id for t in changes.transitions))
-        self._senders.wake()
 
     def _alert(self, alert_id: str) -> Alert | None:
         return self._pipeline.memory.alerts.get(alert_id) or self._own.alerts.get(alert_id)
@@ -209,11 +164,9 @@ class Daemon:
             return
         self._look_at = time.monotonic() + LOOK_EVERY_S
         moves = self._own.turn(self._doctor.troubles(), now_s)
-        if moves and self._publishing is not None:
-            self._publishing.moved(moves)
         if moves:
+            self._out.moved(moves)
             self._feed.publish((), (move.alert_id for move in moves))
-            self._senders.wake()
 
     # What the status room asks (see monitor.status.board.Board).
 
@@ -285,10 +238,8 @@ class Daemon:
                 with self._record.transaction():
                     self._record.save_transitions(transitions)
                     self._office.moved(transitions, self._clock())
-            if self._publishing is not None:
-                self._publishing.moved(transitions)
+            self._out.moved(transitions)
             self._feed.publish((alert.sump,), (alert.id,))
-            self._senders.wake()
             return alert
 
         return moved
@@ -308,7 +259,7 @@ class Daemon:
 
     def counters(self) -> Mapping[str, float]:
         """Return counters that only grow."""
-        counted = {**asdict(self._worker.counters), **asdict(self._senders.counters)}
+        counted = {**asdict(self._worker.counters), **asdict(self._out.senders.counters)}
         counted["messages_reached_nobody"] = self._office.reached_nobody
         return {name: float(value) for name, value in counted.items()}
 
@@ -329,49 +280,8 @@ def _log_refused(alert_id: str, done: Future[Alert | None]) -> None:
         log.warning("acknowledgement over MQTT of %s: there is no such open alert", alert_id)
 
 
-def _by_people(move: Transition) -> bool:
-    acknowledged = move.after is AlertState.ACKNOWLEDGED or move.alert.acknowledged_s == move.time_s
-    return acknowledged or move.after is AlertState.SHELVED
-
-
-def _publisher(plant: Plant, acknowledged: Callable[[str, str], None]) -> MqttPublisher | None:
-    if plant.publish_source is None:
-        return None
-    return MqttPublisher(plant.sources[plant.publish_source], plant.id, acknowledged=acknowledged)
-
-
-def _outlets(plant: Plant, publisher: MqttPublisher | None) -> dict[str, Outlet]:
-    outlets: dict[str, Outlet] = {
-        name: MailOutlet(spec) if spec.kind == "mail" else WebhookOutlet(spec)
-        for name, spec in plant.alerting.channels.items()
-    }
-    if publisher is not None:
-        outlets[EVENTS] = EventStream(EVENTS, publisher)
-    return outlets
-
-
 def _wait(answer: Any) -> Any:
     try:
         return answer.result(ANSWER_S)
     except AnswerTimeoutError as error:
         raise RecordError("the writer does not answer; see /health/ready and try again") from error
-
-
-def run_forever(plant: Plant) -> int:
-    """Run until SIGTERM or SIGINT; return the exit code."""
-    logging.basicConfig(level=logging.INFO, stream=sys.stderr, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
-    logging.getLogger("apscheduler").setLevel(logging.WARNING)
-    ended = threading.Event()
-
-    def end(_number: int, _frame: FrameType | None) -> None:
-        ended.set()
-
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, end)
-    with Daemon(plant, wall_clock, settle_s=SETTLE_S) as daemon:
-        if plant.status is not None:
-            log.info("page: http://%s:%d/", plant.status.host, daemon.status_port)
-        notify("READY=1")
-        watch_until(ended, lambda: daemon.idle_s)
-        notify("STOPPING=1")
-    return 0

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from shutil import disk_usage
 from typing import Final
 
-from adapters.delivery import Inlet, SourceHealth
-from adapters.mqtt_out import MqttPublisher
+from adapters.delivery import SourceHealth
 from alerts.types import AlertKind
+from monitor.outward import Outward
 from monitor.own_alerts import Trouble
 from monitor.record.outbox import given_up
-from monitor.sender import Senders
+from monitor.sources import Sources
 from monitor.status.board import Health, Reason, SourceState
 from monitor.worker import Worker
 
@@ -25,21 +25,14 @@ class Doctor:
     """Asks the parts how they are; knows no state of its own."""
 
     def __init__(
-        self,
-        database: Path,
-        clock: Callable[[], float],
-        worker: Worker,
-        senders: Senders,
-        inlets: Sequence[Inlet],
-        publisher: MqttPublisher | None,
+        self, database: Path, clock: Callable[[], float], worker: Worker, sources: Sources, out: Outward
     ) -> None:
         self._database, self._clock = database, clock
-        self._worker, self._senders = worker, senders
-        self._inlets, self._publisher = inlets, publisher
+        self._worker, self._sources, self._out = worker, sources, out
 
     def health(self) -> Health:
         """Tell how the daemon itself is doing."""
-        sources = self._sources()
+        sources = self._all()
         reasons = [*self._own(), *(_reason(s) for s in sources if s.state not in {"up", "running"})]
         return Health(
             ready=not reasons,
@@ -53,7 +46,7 @@ class Doctor:
 
     def troubles(self) -> Iterator[Trouble]:
         """Yield what is wrong with the watch itself and somebody can mend."""
-        for one in self._sources():
+        for one in self._all():
             if one.state.value in {"waiting", "refused"}:
                 yield Trouble(AlertKind.SOURCE_DOWN, one.source, _reason(one).what, one.remedy)
         for reason in self._own():
@@ -68,9 +61,8 @@ class Doctor:
             what = f"{len(lost)} messages of the last day reached nobody ({who}): {lost[-1][1]}"
             yield Trouble(AlertKind.OWN_FAULT, "undelivered", what, "see to their addresses and channels")
 
-    def _sources(self) -> list[SourceHealth]:
-        outlets = [] if self._publisher is None else [self._publisher.health()]
-        return [*(inlet.health() for inlet in self._inlets), *outlets]
+    def _all(self) -> list[SourceHealth]:
+        return [*self._sources.health(), *self._out.health()]
 
     def _step_age_s(self) -> float | None:
         stepped_s = self._worker.stepped_s
@@ -90,7 +82,7 @@ class Doctor:
         if worker.post_trouble:
             remedy = "they stay due; look at the log and report it"
             yield Reason(f"messages cannot be written: {worker.post_trouble}", remedy)
-        for name, (detail, since_s) in self._senders.troubles().items():
+        for name, (detail, since_s) in self._out.senders.troubles().items():
             minutes = (self._clock() - since_s) / 60.0
             if 60.0 * minutes > CHANNEL_OVERDUE_S:
                 what = f"channel {name} takes no messages since {minutes:.0f} min: {detail}"
