@@ -1,0 +1,1 @@
+"""Requests nobody sends in good faith."""

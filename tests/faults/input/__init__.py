@@ -1,0 +1,1 @@
+"""Input nobody sends in good faith."""
