@@ -142,7 +142,7 @@ class Daemon:
             return None
         check_listener(listen.host, has_tokens=bool(self._reader.tokens()))
         app = create_app(self, open_without_token=is_loopback(listen.host))
-        return StatusServer(app, listen.host, listen.port)
+        return StatusServer(app, listen.host, listen.port, certificate=listen.certificate, key=listen.certificate_key)
 
     def _told(self, changes: Changes) -> None:
         self._out.told(changes)
@@ -169,6 +169,11 @@ class Daemon:
             self._feed.publish((), (move.alert_id for move in moves))
 
     # What the status room asks (see monitor.status.board.Board).
+
+    @property
+    def status_url(self) -> str:
+        """The address of the page; empty if there is none."""
+        return "" if self._server is None else self._server.url
 
     @property
     def status_port(self) -> int:

@@ -30,7 +30,7 @@ def run_forever(plant: Plant) -> int:
         signal.signal(number, end)
     with Daemon(plant, wall_clock, settle_s=SETTLE_S) as daemon:
         if plant.status is not None:
-            log.info("page: http://%s:%d/", plant.status.host, daemon.status_port)
+            log.info("page: %s", daemon.status_url)
         notify("READY=1")
         watch_until(ended, lambda: daemon.idle_s)
         notify("STOPPING=1")

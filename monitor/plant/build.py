@@ -66,7 +66,7 @@ class _Builder:
         closures = read_closures(self.document.get("closed", []), self._raw("sump"), self.faults)
         sources = self._sources(self._home(own))
         attended = WeeklyCalendar(zone, self._attended(own), closed_days(closures))
-        publish, status, bucket_l = self._publish(), self._status(), _bucket_l(own)
+        publish, status, bucket_l = self._publish(), self._status(self._home(own)), _bucket_l(own)
         station = read_station(self.document["station"], bucket_l, self.faults) if "station" in self.document else None
         ground = Ground(self._home(own), zone, self._areas(), attended)
         alerting = read_alerting(self.document, closures, ground, self.faults)
@@ -193,7 +193,7 @@ class _Builder:
             self.faults.add(path, f'"{source}" is no MQTT source: {use}')
         return str(source)
 
-    def _status(self) -> StatusSpec | None:
+    def _status(self, home: Home) -> StatusSpec | None:
         values = read_table(schema.StatusTable, self.document.get("status", {}), ("status",), self.faults)
         listen, address = values.get("listen", "off"), values.get("address")
         if address is not None and split_address(address) is None:
@@ -205,7 +205,11 @@ class _Builder:
             text = f'"{listen}" must be an address and a port, such as "127.0.0.1:8480", or "off"'
             self.faults.add(("status", "listen"), text)
             return None
-        return StatusSpec(match[1].strip("[]"), int(match[2]), (address or "").rstrip("/"))
+        files = [home.file(values[key]) if values.get(key) else None for key in ("certificate", "certificate_key")]
+        if files.count(None) == 1:
+            missing = ("certificate", "certificate_key")[files.index(None)]
+            self.faults.miss(("status", missing), "is missing: certificate and certificate_key go together")
+        return StatusSpec(match[1].strip("[]"), int(match[2]), (address or "").rstrip("/"), *files)
 
 
 def _bucket_l(own: Table) -> float:

@@ -7,8 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, WithJsonSchema
 
-from monitor.plant.schema import Duration, Flag, Port, SpanTable, TableModel, Text
-from monitor.plant.source_schema import FilePath
+from monitor.plant.schema import Duration, FilePath, Flag, Port, SpanTable, TableModel, Text
 
 
 def _day(value: Any) -> int:

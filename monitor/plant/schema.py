@@ -320,6 +320,16 @@ class PublishTable(TableModel):
     source: Text = Field(description="name of an MQTT source whose broker gets the topics", examples=["hall-mqtt"])
 
 
+def _key_path(value: Any) -> Any:
+    """Refuse the contents of a key where the path of a file belongs."""
+    if isinstance(value, str) and ("-----BEGIN" in value or "\n" in value):
+        raise ValueError("is the path of a file, not what stands in it: keep keys out of the plant file")
+    return value
+
+
+FilePath = Annotated[Text, BeforeValidator(_key_path)]
+
+
 class StatusTable(TableModel):
     """The status page and API."""
 
@@ -331,6 +341,8 @@ class StatusTable(TableModel):
         description="address at which phones reach the page, for links",
         examples=["https://bandkeeper.example.org"],
     )
+    certificate: FilePath | None = Field(None, description="certificate of the page (PEM), for https")
+    certificate_key: FilePath | None = Field(None, description="its key (PEM)")
 
 
 def known_keys(model: type[TableModel]) -> dict[str, str]:

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field, WithJsonSchema
 
 from monitor.plant.linear import PatternError, compile_linear
-from monitor.plant.schema import Duration, Flag, Port, TableModel, Text
+from monitor.plant.schema import Duration, FilePath, Flag, Port, TableModel, Text
 
 GROUPS = ("value", "channel", "unit", "time", "status", "temperature")
 PATTERN_EXAMPLE = r"(?P<channel>\w+)\s+(?P<value>[-+]?\d+\.?\d*)\s*(?P<unit>\S*)"
@@ -29,15 +29,7 @@ def _pattern(value: Any) -> str:
     return value
 
 
-def _key_path(value: Any) -> Any:
-    """Refuse the contents of a key where the path of a file belongs."""
-    if isinstance(value, str) and ("-----BEGIN" in value or "\n" in value):
-        raise ValueError("is the path of a file, not what stands in it: keep keys out of the plant file")
-    return value
-
-
 Pattern = Annotated[str, BeforeValidator(_pattern), WithJsonSchema({"type": "string", "format": "regex"})]
-FilePath = Annotated[Text, BeforeValidator(_key_path)]
 Baud = Annotated[int, Field(strict=True, ge=50, le=4_000_000)]
 
 

@@ -96,11 +96,16 @@ class SourceSpec:
 
 @dataclass(frozen=True, slots=True)
 class StatusSpec:
-    """Where the status API listens, and the address at which phones reach it (empty: nowhere but here)."""
+    """Where the status API listens, and the address at which phones reach it (empty: nowhere but here).
+
+    With certificate and key it speaks https, else http.
+    """
 
     host: str
     port: int
     address: str = ""
+    certificate: Path | None = None
+    certificate_key: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)

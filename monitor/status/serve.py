@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import socket
+import ssl
 import threading
+from pathlib import Path
 from typing import Final
 
 import uvicorn
@@ -20,13 +22,20 @@ __all__ = ["StatusServer", "check_listener", "is_loopback", "must_have_tokens"]
 
 
 class StatusServer:
-    """Serves an app on `host`:`port`; port 0 takes a free one, and after `start` `port` says which."""
+    """Serves an app on `host`:`port`; port 0 takes a free one, and after `start` `port` says which.
 
-    def __init__(self, app: FastAPI, host: str, port: int) -> None:
+    With a certificate and its key (PEM files) it speaks https.
+    """
+
+    def __init__(
+        self, app: FastAPI, host: str, port: int, *, certificate: Path | None = None, key: Path | None = None
+    ) -> None:
         self._app = app
         self._host = host.strip("[]")
         self.port = port
         self._thread: threading.Thread | None = None
+        self._secure = certificate is not None
+        _check_certificate(certificate, key)
         self._server = uvicorn.Server(
             uvicorn.Config(
                 app,
@@ -36,6 +45,8 @@ class StatusServer:
                 timeout_graceful_shutdown=2,
                 limit_concurrency=500,
                 lifespan="on",
+                ssl_certfile=certificate,
+                ssl_keyfile=key,
             )
         )
 
@@ -43,7 +54,7 @@ class StatusServer:
     def url(self) -> str:
         """The address to type into a browser."""
         host = f"[{self._host}]" if ":" in self._host else self._host
-        return f"http://{host}:{self.port}/"
+        return f"{'https' if self._secure else 'http'}://{host}:{self.port}/"
 
     def start(self) -> None:
         """Bind and serve; returns once requests are answered. `SourceError` if the address cannot be bound."""
@@ -79,3 +90,16 @@ class StatusServer:
                 "port? Choose another one in [status] listen."
             ) from error
         return sock
+
+
+def _check_certificate(certificate: Path | None, key: Path | None) -> None:
+    """Refuse, with `SourceError`, a certificate and key that cannot serve."""
+    if certificate is None:
+        return
+    try:
+        ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(certificate, key, password="")
+    except (OSError, ValueError) as error:
+        raise SourceError(
+            f"status.certificate: {certificate} and {key} cannot be used ({error}). Give a certificate and its own key "
+            "as PEM files without a password, which Bandkeeper may read."
+        ) from error

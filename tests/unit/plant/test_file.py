@@ -252,3 +252,14 @@ def test_many_syntax_faults_end_in_bounded_time() -> None:
     plant, faults = check_text(text, Path("plant.toml"))
     assert plant is None
     assert len(faults) == 50
+
+
+def test_the_page_may_have_a_certificate() -> None:
+    plant = checked(f'{SHORTEST}[status]\ncertificate = "page.pem"\ncertificate_key = "/etc/page.key"\n')
+    assert plant.status == StatusSpec("127.0.0.1", 8480, "", Path("/shop/page.pem"), Path("/etc/page.key"))
+
+
+def test_a_certificate_goes_with_its_key() -> None:
+    _, faults = check_text(f'{SHORTEST}[status]\ncertificate = "page.pem"\n', Path("plant.toml"))
+    assert [fault.key for fault in faults] == ["status.certificate_key"]
+    assert "go together" in str(faults[0])
