@@ -16,7 +16,12 @@ _TYPES = {
     AlertState.SUPPRESSED_BY_DESIGN: "suppressed",
     AlertState.OUT_OF_SERVICE: "out_of_service",
 }
-_OFF = (AlertState.SHELVED, AlertState.SUPPRESSED_BY_DESIGN, AlertState.OUT_OF_SERVICE)
+_BACK = {
+    AlertState.NORMAL: "raised",
+    AlertState.SHELVED: "unshelved",
+    AlertState.SUPPRESSED_BY_DESIGN: "unsuppressed",
+    AlertState.OUT_OF_SERVICE: "returned_to_service",
+}
 
 
 def alert_json(alert: Alert, plant: Plant) -> dict[str, Any]:
@@ -40,6 +45,8 @@ def alert_json(alert: Alert, plant: Plant) -> dict[str, Any]:
         "acknowledged_by": alert.acknowledged_by,
         "shelved_until": _time(alert.shelved_until_s),
         "shelved_reason": alert.shelved_reason,
+        "aside_since": _time(alert.aside_s),
+        "aside_by": alert.aside_by,
         "text": alert.text,
         "words": {
             "alert": say_alert(alert, plant),
@@ -48,6 +55,21 @@ def alert_json(alert: Alert, plant: Plant) -> dict[str, Any]:
             "lands": "" if recipe is None else say_lands(recipe, plant),
         },
         "recipe": None if recipe is None else recipe.as_json(),
+    }
+
+
+def transition_json(transition: Transition) -> dict[str, Any]:
+    """Return a change of an alert's state as plain JSON values, without the alert itself."""
+    return {
+        "id": transition.id,
+        "time": rfc3339(transition.time_s),
+        "event": event_name(transition),
+        "before": transition.before.value,
+        "after": transition.after.value,
+        "reason": transition.reason,
+        "text": transition.alert.text,
+        "priority": transition.alert.priority.value,
+        "exit_p50_at": _time(transition.alert.exit_p50_s),
     }
 
 
@@ -71,16 +93,14 @@ def cloud_event(alert: Alert, transition: Transition, plant: Plant, source: str)
 
 
 def event_name(transition: Transition) -> str:
-    """Name what happened: raised, updated, acknowledged, cleared, returned, closed, shelved, suppressed and so on."""
+    """Name what happened: raised, updated, acknowledged, cleared, returned, closed, shelved, unshelved and so on."""
     before, after = transition.before, transition.after
     if before is after:
         return "updated"
     if after is not AlertState.UNACKNOWLEDGED:
         is_clearing = after is AlertState.NORMAL and before is not AlertState.RETURNED_UNACKNOWLEDGED
         return "cleared" if is_clearing else _TYPES[after]
-    if before is AlertState.NORMAL:
-        return "raised"
-    return "unshelved" if before in _OFF else "returned"
+    return _BACK.get(before, "returned")
 
 
 def _time(time_s: float | None) -> str | None:

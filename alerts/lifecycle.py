@@ -19,7 +19,7 @@ quarter of the time left (at least an hour) once an hour at most.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 
 from alerts.conditions import Condition
@@ -42,6 +42,8 @@ _WITH_RECIPE = (
 _OPEN = (AlertState.UNACKNOWLEDGED, AlertState.ACKNOWLEDGED, AlertState.RETURNED_UNACKNOWLEDGED)
 
 Key = tuple[str, AlertKind, str]
+Deed = Callable[[Alert], tuple[Alert, Transition | None]]
+"""What somebody does to an alert: `acknowledge`, `shelve` and so on, with everything but the alert given."""
 
 
 class AlertStateError(BandkeeperError):
@@ -104,7 +106,7 @@ def acknowledge(alert: Alert, who: str, now_s: float) -> tuple[Alert, Transition
     }.get(alert.state)
     if after is None:
         raise AlertStateError(f"{alert.id} is {_said(alert.state)}: only an open alert can be acknowledged")
-    moved = replace(alert, state=after, acknowledged_s=now_s, acknowledged_by=who)
+    moved = replace(alert, state=after, acknowledged_s=now_s, acknowledged_by=who, acted_s=now_s)
     return moved, _transition(alert.state, moved, f"acknowledged by {who or 'somebody'}", now_s)
 
 
@@ -119,7 +121,7 @@ def shelve(alert: Alert, until_s: float, reason: str, who: str, now_s: float) ->
         raise AlertStateError("the shelf's end has to lie ahead, by a week at most")
     if alert.state not in (*_OPEN, AlertState.SHELVED):
         raise AlertStateError(f"{alert.id} is {_said(alert.state)}: only an open alert can be shelved")
-    moved = replace(alert, state=AlertState.SHELVED, shelved_until_s=until_s, shelved_reason=reason.strip())
+    moved = _aside(alert, AlertState.SHELVED, reason, who, now_s, until_s)
     return moved, _transition(alert.state, moved, f"shelved by {who or 'somebody'}: {reason.strip()}", now_s)
 
 
@@ -127,7 +129,7 @@ def unshelve(alert: Alert, who: str, now_s: float) -> tuple[Alert, Transition]:
     """Take a shelved alert back early. Raises AlertStateError for one that is not shelved."""
     if alert.state is not AlertState.SHELVED:
         raise AlertStateError(f"{alert.id} is {_said(alert.state)}: it is not on the shelf")
-    moved = _back(alert, now_s)
+    moved = replace(_back(alert, now_s), acted_s=now_s)
     return moved, _transition(alert.state, moved, f"taken off the shelf by {who or 'somebody'}", now_s)
 
 
@@ -137,7 +139,7 @@ def take_out_of_service(alert: Alert, reason: str, who: str, now_s: float) -> tu
         raise AlertStateError("say why it is taken out of service: the next shift reads it")
     if alert.state in (AlertState.NORMAL, AlertState.OUT_OF_SERVICE):
         raise AlertStateError(f"{alert.id} is {_said(alert.state)} already")
-    moved = replace(alert, state=AlertState.OUT_OF_SERVICE, shelved_until_s=None, shelved_reason=reason.strip())
+    moved = _aside(alert, AlertState.OUT_OF_SERVICE, reason, who, now_s, None)
     return moved, _transition(alert.state, moved, f"out of service by {who or 'somebody'}: {reason.strip()}", now_s)
 
 
@@ -145,8 +147,20 @@ def return_to_service(alert: Alert, who: str, now_s: float) -> tuple[Alert, Tran
     """Switch an alert on again. Raises AlertStateError for one that is not out of service."""
     if alert.state is not AlertState.OUT_OF_SERVICE:
         raise AlertStateError(f"{alert.id} is {_said(alert.state)}: it is not out of service")
-    moved = _back(alert, now_s)
+    moved = replace(_back(alert, now_s), acted_s=now_s)
     return moved, _transition(alert.state, moved, f"returned to service by {who or 'somebody'}", now_s)
+
+
+def _aside(alert: Alert, state: AlertState, reason: str, who: str, now_s: float, until_s: float | None) -> Alert:
+    return replace(
+        alert,
+        state=state,
+        shelved_until_s=until_s,
+        shelved_reason=reason.strip(),
+        aside_s=now_s,
+        aside_by=who or "somebody",
+        acted_s=now_s,
+    )
 
 
 def _move(alert: Alert, at: _Moment) -> tuple[Alert, str]:
@@ -154,7 +168,8 @@ def _move(alert: Alert, at: _Moment) -> tuple[Alert, str]:
     fresh = _refreshed(alert, at)
     reason_to_suppress = at.suppressed.get(alert.sump)
     if reason_to_suppress is not None and alert.state in _OPEN:
-        return replace(fresh, state=AlertState.SUPPRESSED_BY_DESIGN), reason_to_suppress
+        aside = replace(fresh, shelved_reason=reason_to_suppress, aside_s=at.now_s, aside_by="")
+        return replace(aside, state=AlertState.SUPPRESSED_BY_DESIGN), reason_to_suppress
     if alert.state in (AlertState.UNACKNOWLEDGED, AlertState.ACKNOWLEDGED):
         return _move_open(fresh, at)
     if alert.state is AlertState.RETURNED_UNACKNOWLEDGED:
@@ -219,7 +234,7 @@ def _described(alert: Alert, condition: Condition, at: _Moment) -> Alert:
 
 def _back(alert: Alert, now_s: float) -> Alert:
     """Return from the shelf, from suppression or to service: open where the condition stands, closed where not."""
-    bare = replace(alert, shelved_until_s=None, shelved_reason="")
+    bare = replace(alert, shelved_until_s=None, shelved_reason="", aside_s=None, aside_by="")
     if alert.absent_s is None:
         return _announced(replace(bare, state=AlertState.UNACKNOWLEDGED, cleared_s=None), now_s)
     return replace(bare, state=AlertState.NORMAL, cleared_s=now_s if alert.cleared_s is None else alert.cleared_s)

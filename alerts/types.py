@@ -167,7 +167,9 @@ class Alert:
     """One alert over its whole life. `exit_p50_h` is hours from the last update; `text` is one sentence for people.
 
     `told_s`, `told_exit_s` and `told_as` are when it was last announced, the likely exit it then named and what it then
-    asked for; `absent_s` is since when the condition has been away; `returns` counts how often it came back.
+    asked for; `absent_s` is since when the condition has been away; `returns` counts how often it came back. While it
+    is shelved, suppressed or out of service `aside_s` and `aside_by` say since when and by whom (empty: by design) and
+    `shelved_reason` why. `acted_s` is when a person last did something to it.
     """
 
     id: str
@@ -192,6 +194,9 @@ class Alert:
     told_as: str = ""
     absent_s: float | None = None
     returns: int = 0
+    aside_s: float | None = None
+    aside_by: str = ""
+    acted_s: float | None = None
 
     @property
     def key(self) -> tuple[str, AlertKind, str]:

@@ -14,6 +14,7 @@ from typing import Any, Final, Self
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from adapters.delivery import Receipt
+from alerts import lifecycle
 from alerts.hygiene import Hygiene
 from alerts.links import Claim, read_link
 from alerts.types import Alert, Transition
@@ -46,7 +47,7 @@ ANSWER_S: Final = 10.0
 STOP_S: Final = 15.0
 LOOK_EVERY_S: Final = 10.0
 
-_How = Callable[[], tuple[Alert, tuple[Transition, ...]] | None]
+_Deed = Callable[[Alert, float], tuple[Alert, Transition | None]]
 
 
 def wall_clock() -> float:
@@ -195,21 +196,27 @@ class Daemon:
 
     def acknowledge(self, alert_id: str, who: str) -> Alert | None:
         """Acknowledge an alert."""
-        return self._move(lambda: self._acknowledged(alert_id, who))
+        return self._act(alert_id, lambda alert, now_s: lifecycle.acknowledge(alert, who, now_s))
 
     def shelve(self, alert_id: str, until_s: float, reason: str, who: str) -> Alert | None:
         """Shelve an alert until a moment."""
+        return self._act(alert_id, lambda alert, now_s: lifecycle.shelve(alert, until_s, reason, who, now_s))
 
-        def shelved() -> tuple[Alert, tuple[Transition, ...]] | None:
-            now_s = self._clock()
-            found = self._pipeline.shelve(alert_id, until_s, reason, who, now_s)
-            return found or self._own.shelve(alert_id, until_s, reason, who, now_s)
+    def unshelve(self, alert_id: str, who: str) -> Alert | None:
+        """Take an alert off the shelf before its time is over."""
+        return self._act(alert_id, lambda alert, now_s: lifecycle.unshelve(alert, who, now_s))
 
-        return self._move(shelved)
+    def take_out_of_service(self, alert_id: str, reason: str, who: str) -> Alert | None:
+        """Switch an alert off until it is returned to service."""
+        return self._act(alert_id, lambda alert, now_s: lifecycle.take_out_of_service(alert, reason, who, now_s))
 
-    def _acknowledged(self, alert_id: str, who: str) -> tuple[Alert, tuple[Transition, ...]] | None:
-        now_s = self._clock()
-        return self._pipeline.acknowledge(alert_id, who, now_s) or self._own.acknowledge(alert_id, who, now_s)
+    def return_to_service(self, alert_id: str, who: str) -> Alert | None:
+        """Switch an alert on again."""
+        return self._act(alert_id, lambda alert, now_s: lifecycle.return_to_service(alert, who, now_s))
+
+    def _act(self, alert_id: str, how: _Deed) -> Alert | None:
+        answer: Alert | None = _wait(self._worker.ask(self._acting(alert_id, how)))
+        return answer
 
     def begin_session(self, token: str, lasts_s: float) -> str | None:
         """Begin a session with a token; None if it is not valid."""
@@ -226,28 +233,30 @@ class Daemon:
 
     def _acknowledged_from_afar(self, alert_id: str, who: str) -> None:
         """Acknowledge at the word of the broker; its thread does not wait."""
-        answer = self._worker.ask(self._moving(lambda: self._acknowledged(alert_id, who)))
+        deed: _Deed = lambda alert, now_s: lifecycle.acknowledge(alert, who, now_s)  # noqa: E731 - a value with a type
+        answer = self._worker.ask(self._acting(alert_id, deed))
         answer.add_done_callback(lambda done: _log_refused(alert_id, done))
 
-    def _move(self, how: _How) -> Alert | None:
-        answer: Alert | None = _wait(self._worker.ask(self._moving(how)))
-        return answer
+    def _acting(self, alert_id: str, how: _Deed) -> Callable[[], Alert | None]:
+        def acted() -> Alert | None:
+            now_s = self._clock()
 
-    def _moving(self, how: _How) -> Callable[[], Alert | None]:
-        def moved() -> Alert | None:
+            def deed(alert: Alert) -> tuple[Alert, Transition | None]:
+                return how(alert, now_s)
+
             with self._pipeline.undone_on_error(), self._own.undone_on_error():
-                result = how()
+                result = self._pipeline.act(alert_id, deed) or self._own.act(alert_id, deed)
                 if result is None:
                     return None
                 alert, transitions = result
                 with self._record.transaction():
                     self._record.save_transitions(transitions)
-                    self._office.moved(transitions, self._clock())
+                    self._office.moved(transitions, now_s)
             self._out.moved(transitions)
             self._feed.publish((alert.sump,), (alert.id,))
             return alert
 
-        return moved
+        return acted
 
     def subscribe(self) -> Subscription:
         """Return a subscription to change notices."""

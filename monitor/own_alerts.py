@@ -63,23 +63,12 @@ class OwnAlerts:
             self.alerts = before
             raise
 
-    def acknowledge(self, alert_id: str, who: str, now_s: float) -> tuple[Alert, tuple[Transition, ...]] | None:
-        """Acknowledge one of these alerts; None if there is none of that id."""
-        return self._act(alert_id, lambda alert: lifecycle.acknowledge(alert, who, now_s))
-
-    def shelve(
-        self, alert_id: str, until_s: float, reason: str, who: str, now_s: float
-    ) -> tuple[Alert, tuple[Transition, ...]] | None:
-        """Shelve one of these alerts; None if there is none of that id."""
-        return self._act(alert_id, lambda alert: lifecycle.shelve(alert, until_s, reason, who, now_s))
-
-    def _act(
-        self, alert_id: str, how: Callable[[Alert], tuple[Alert, Transition | None]]
-    ) -> tuple[Alert, tuple[Transition, ...]] | None:
+    def act(self, alert_id: str, deed: lifecycle.Deed) -> tuple[Alert, tuple[Transition, ...]] | None:
+        """Do what somebody does to one of these alerts; None if there is none of that id."""
         alert = self.alerts.get(alert_id)
         if alert is None:
             return None
-        moved, move = how(alert)
+        moved, move = deed(alert)
         kept = {**self.alerts, alert_id: moved}
         if moved.state is AlertState.NORMAL:
             del kept[alert_id]

@@ -315,27 +315,15 @@ class Pipeline:
             checks=self._checks,
         )
 
-    def acknowledge(self, alert_id: str, who: str, now_s: float) -> tuple[Alert, tuple[Transition, ...]] | None:
-        """Acknowledge an open alert; None if there is none of that id."""
+    def act(self, alert_id: str, deed: lifecycle.Deed) -> tuple[Alert, tuple[Transition, ...]] | None:
+        """Do what somebody does to an open alert (see `alerts.lifecycle`); None if there is none of that id."""
         alert = self.memory.alerts.get(alert_id)
         if alert is None:
             return None
-        moved, transition = lifecycle.acknowledge(alert, who, now_s)
-        return self._moved(moved, transition)
-
-    def shelve(
-        self, alert_id: str, until_s: float, reason: str, who: str, now_s: float
-    ) -> tuple[Alert, tuple[Transition, ...]] | None:
-        """Shelve an open alert until a moment; None if there is none of that id."""
-        alert = self.memory.alerts.get(alert_id)
-        if alert is None:
-            return None
-        return self._moved(*lifecycle.shelve(alert, until_s, reason, who, now_s))
-
-    def _moved(self, alert: Alert, transition: Transition | None) -> tuple[Alert, tuple[Transition, ...]]:
-        self._put(alert)
+        moved, transition = deed(alert)
+        self._put(moved)
         self._show_alerts()
-        return alert, (transition,) if transition is not None else ()
+        return moved, (transition,) if transition is not None else ()
 
     def _show_alerts(self) -> None:
         self.snapshot = replace(self.snapshot, alerts=tuple(self.memory.alerts.values()))

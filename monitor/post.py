@@ -29,7 +29,7 @@ log = logging.getLogger("bandkeeper.post")
 EVENTS: Final = "=events"
 """The channel of the event stream over MQTT; no name of a plant file begins so."""
 STREAM: Final = "event stream"
-CALLS: Final = {"raised", "returned", "unshelved"}
+CALLS: Final = {"raised", "returned", "unshelved", "unsuppressed", "returned_to_service"}
 MORNING_WITHIN_S: Final = 4 * 3600.0
 LOOK_BACK_S: Final = 16 * 86400.0
 

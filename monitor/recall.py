@@ -46,4 +46,4 @@ def _last_seen_s(reader: Reader, from_s: float, moves: Sequence[Transition]) -> 
 
 def _by_people(move: Transition) -> bool:
     acknowledged = move.after is AlertState.ACKNOWLEDGED or move.alert.acknowledged_s == move.time_s
-    return acknowledged or move.after is AlertState.SHELVED
+    return acknowledged or move.after is AlertState.SHELVED or move.alert.acted_s == move.time_s

@@ -9,20 +9,18 @@ from fastapi import APIRouter, Query, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response, StreamingResponse
 
-from alerts.envelope import alert_json
 from alerts.recipes import plan_recipe
-from alerts.types import Alert, Recipe
+from alerts.types import Recipe
 from monitor.plant.types import Sump
 from monitor.snapshot import Snapshot, SumpView
-from monitor.status import metrics
+from monitor.status import alert_api, metrics
 from monitor.status.amounts import AmountError, read_time
 from monitor.status.board import Board
-from monitor.status.body import FORM, Sent, sent
+from monitor.status.body import Sent, back_to, sent, takes
 from monitor.status.entries import EntryBody, entry_from, refuse_across
 from monitor.status.problems import PROBLEM_JSON, Problem
 from monitor.status.ready_made import ReadyMade
 from monitor.status.shapes import encode, entry_json, forecast_json, health_json, history_json, sump_json
-from monitor.status.shelving import shelf_until, who_of
 from monitor.status.stream import Streams
 
 JSON: Final = "application/json"
@@ -45,22 +43,6 @@ PROBLEM_SCHEMA: Final = {
 _RESPONSES: Final[dict[int | str, dict[str, Any]]] = {
     "default": {"description": "Problem (RFC 9457)", "content": {PROBLEM_JSON: {"schema": PROBLEM_SCHEMA}}}
 }
-_SHELF_SCHEMA: Final = {
-    "type": "object",
-    "properties": {
-        "reason": {"type": "string"},
-        "until": {"type": "string"},
-        "hours": {"type": "number"},
-        "who": {"type": "string"},
-    },
-    "required": ["reason"],
-}
-_WHO_SCHEMA: Final = {"type": "object", "properties": {"who": {"type": "string"}}}
-
-
-def _takes(schema: dict[str, Any]) -> dict[str, Any]:
-    """Describe a body for the OpenAPI document: the same fields as JSON or as a form."""
-    return {"requestBody": {"content": {kind: {"schema": schema} for kind in (JSON, FORM)}}}
 
 
 def router_for(board: Board, streams: Streams) -> APIRouter:
@@ -73,7 +55,6 @@ def router_for(board: Board, streams: Streams) -> APIRouter:
         "/api/sumps/{sump}/history": api.history,
         "/api/sumps/{sump}/forecast": api.forecast,
         "/api/sumps/{sump}/recipe": api.recipe,
-        "/api/alerts": api.alerts,
         "/api/mixing": api.mixing,
         "/api/checks": api.checks,
         "/api/hygiene": api.hygiene,
@@ -84,13 +65,9 @@ def router_for(board: Board, streams: Streams) -> APIRouter:
     }
     for path, endpoint in get.items():
         router.add_api_route(path, endpoint, methods=["GET"], response_class=Response)
-    post: dict[str, tuple[Callable[..., Any], dict[str, Any]]] = {
-        "/api/entries": (api.enter, EntryBody.model_json_schema()),
-        "/api/alerts/{alert_id}/acknowledge": (api.acknowledge, _WHO_SCHEMA),
-        "/api/alerts/{alert_id}/shelve": (api.shelve, _SHELF_SCHEMA),
-    }
-    for path, (endpoint, schema) in post.items():
-        router.add_api_route(path, endpoint, methods=["POST"], response_class=Response, openapi_extra=_takes(schema))
+    described = takes(EntryBody.model_json_schema())
+    router.add_api_route("/api/entries", api.enter, methods=["POST"], response_class=Response, openapi_extra=described)
+    alert_api.add_routes(router, board, api.lists)
     return router
 
 
@@ -100,16 +77,12 @@ class Api:
     def __init__(self, board: Board, streams: Streams) -> None:
         self._board = board
         self._streams = streams
-        self._lists = ReadyMade(board.plant)
+        self.lists = ReadyMade(board.plant)
         self._registry = metrics.registry_for(board)
 
     async def sumps(self) -> Response:
         """Tell all sumps: estimate, exits, recipe and alerts of each, in the order of the plant file."""
         return self._list("sumps")
-
-    async def alerts(self) -> Response:
-        """Tell all alerts that stand or were closed lately, each with its recipe."""
-        return self._list("alerts")
 
     async def mixing(self) -> Response:
         """Tell the predicted demand of each fluid for the mixing station."""
@@ -198,19 +171,6 @@ class Api:
             )
         return _json({"new": new, "entry": entry_json(entry)}, 201 if new else 200)
 
-    async def acknowledge(self, alert_id: str, request: Request) -> Response:
-        """Say that somebody has seen an alert and deals with it."""
-        got = await sent(request)
-        alert = await run_in_threadpool(self._board.acknowledge, alert_id, who_of(got))
-        return self._acted(alert, alert_id, got)
-
-    async def shelve(self, alert_id: str, request: Request) -> Response:
-        """Put an alert aside for a time, with a reason."""
-        got = await sent(request)
-        until_s, reason = shelf_until(got, self._board.clock(), self._board.plant.zone)
-        alert = await run_in_threadpool(self._board.shelve, alert_id, until_s, reason, who_of(got))
-        return self._acted(alert, alert_id, got)
-
     async def live(self) -> Response:
         """Tell that the process answers; nothing more."""
         return _json({"live": True})
@@ -229,7 +189,7 @@ class Api:
         return Response(metrics.exposition(self._registry), media_type=metrics.CONTENT_TYPE)
 
     def _list(self, name: str) -> Response:
-        return Response(self._lists.get(name, self._board.snapshot()), media_type=JSON)
+        return Response(self.lists.get(name, self._board.snapshot()), media_type=JSON)
 
     def _known(self, sump: str) -> Sump:
         known = self._board.plant.sumps.get(sump)
@@ -244,20 +204,6 @@ class Api:
         if view is None:
             raise _not_yet(sump, "estimate")
         return view, snapshot
-
-    def _acted(self, alert: Alert | None, alert_id: str, got: Sent) -> Response:
-        if alert is None:
-            raise Problem(404, f"There is no alert {alert_id[:70]!r}.", remedy="GET /api/alerts lists them.")
-        if got.form:
-            return RedirectResponse(back_to(got, "/"), 303)
-        return _json(alert_json(alert, self._board.plant))
-
-
-def back_to(got: Sent, default: str) -> str:
-    """Return where a form wants to go back to: a path of this server only."""
-    path = str(got.fields.get("back", ""))
-    local = path.startswith("/") and not path.startswith("//") and "\\" not in path and path.isprintable()
-    return path.partition("?")[0] if local else default
 
 
 def _json(body: Any, status: int = 200) -> Response:

@@ -11,7 +11,7 @@ from typing import Protocol
 
 from alerts.hygiene import Hygiene
 from alerts.links import Claim
-from alerts.types import Alert
+from alerts.types import Alert, Transition
 from monitor.model.types import Event
 from monitor.plant.reading import Entry, Signal
 from monitor.plant.types import Plant
@@ -54,6 +54,10 @@ class RecordReader(Protocol):
 
     def events(self, from_s: float, to_s: float, sump: str | None = None) -> Iterable[Event]:
         """Return what the pipeline noticed between two moments, in time order."""
+        ...
+
+    def transitions(self, from_s: float, to_s: float, alert_id: str | None = None) -> Sequence[Transition]:
+        """Return the changes of alerts between two moments, of one alert or of all, in time order."""
         ...
 
     def token_scope(self, token: str, now_s: float) -> str | None:
@@ -141,6 +145,18 @@ class Board(Protocol):
 
     def shelve(self, alert_id: str, until_s: float, reason: str, who: str) -> Alert | None:
         """Shelve an alert until a moment and return it as it is now; None if there is no such alert."""
+        ...
+
+    def unshelve(self, alert_id: str, who: str) -> Alert | None:
+        """Take an alert off the shelf and return it as it is now; None if there is no such alert."""
+        ...
+
+    def take_out_of_service(self, alert_id: str, reason: str, who: str) -> Alert | None:
+        """Take an alert out of service and return it as it is now; None if there is no such alert."""
+        ...
+
+    def return_to_service(self, alert_id: str, who: str) -> Alert | None:
+        """Return an alert to service and return it as it is now; None if there is no such alert."""
         ...
 
     def hygiene(self, from_s: float, to_s: float) -> Hygiene:

@@ -23,6 +23,18 @@ class Sent:
     form: bool
 
 
+def takes(schema: Mapping[str, Any]) -> dict[str, Any]:
+    """Describe a body for the OpenAPI document: the same fields as JSON or as a form."""
+    return {"requestBody": {"content": {kind: {"schema": schema} for kind in ("application/json", FORM)}}}
+
+
+def back_to(got: Sent, default: str) -> str:
+    """Return where a form wants to go back to: a path of this server only."""
+    path = str(got.fields.get("back", ""))
+    local = path.startswith("/") and not path.startswith("//") and "\\" not in path and path.isprintable()
+    return path.partition("?")[0] if local else default
+
+
 async def sent(request: Request) -> Sent:
     """Return what a request sent; `Problem` 400, 413 or 415 if it cannot be read."""
     raw = await request.body()

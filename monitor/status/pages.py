@@ -10,16 +10,15 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from monitor.status.aftercare import container_lines
-from monitor.status.api import back_to
 from monitor.status.board import Board
-from monitor.status.body import Sent, sent
+from monitor.status.body import Sent, back_to, sent
 from monitor.status.checks import check_lines, day_lines, move_lines, say_coverage
 from monitor.status.guard import COOKIE, session_of
 from monitor.status.mixing_page import mixing_page, say_mixers
 from monitor.status.problems import Problem
 from monitor.status.sump_page import sump_page
 from monitor.status.templates import render
-from monitor.status.tonight import put_aside, tonight
+from monitor.status.tonight import aside_groups, tonight
 from monitor.status.walk import walk
 from monitor.status.words import URGENCY, full
 
@@ -61,7 +60,7 @@ class Pages:
         """Tell which sumps need somebody before nobody is there."""
         snapshot = self._board.snapshot()
         page = tonight(self._board.plant, snapshot)
-        return self._page("tonight.html", "tonight", page=page, shelved=put_aside(snapshot))
+        return self._page("tonight.html", "tonight", page=page, aside=aside_groups(self._board.plant, snapshot))
 
     def sump(self, sump: str, request: Request) -> HTMLResponse:
         """Show one sump: now, why, what was, what is likely, what to do."""

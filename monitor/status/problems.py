@@ -16,6 +16,7 @@ from starlette.datastructures import Headers
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
+from alerts.lifecycle import AlertStateError
 from monitor.plant.errors import BandkeeperError, RecordError
 from monitor.status.shapes import encode
 from monitor.status.templates import render
@@ -104,6 +105,8 @@ def _from_house(error: BandkeeperError) -> Problem:
     if isinstance(error, RecordError):
         remedy = "Nothing was taken in. See /health/ready, then send it again; the same id is never counted twice."
         return Problem(503, str(error), remedy=remedy, headers={"Retry-After": "10"})
+    if isinstance(error, AlertStateError):
+        return Problem(409, f"{error}.", remedy="GET /api/alerts tells the state of each alert.")
     return Problem(500, str(error))
 
 

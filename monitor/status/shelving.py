@@ -20,15 +20,21 @@ def who_of(got: Sent) -> str:
     return who.strip() or ("page" if got.form else "api")
 
 
-def shelf_until(got: Sent, now_s: float, zone: str) -> tuple[float, str]:
-    """Return until when and why an alert is shelved; `Problem` 422 if it is not said, past, or longer than a week."""
+def reason_of(got: Sent) -> str:
+    """Return why an alert is put aside; `Problem` 422 if it is not said."""
     reason = got.fields.get("reason", "")
     if not isinstance(reason, str) or not reason.strip() or len(reason) > _LONGEST_TEXT:
         raise _fault("reason", f"is needed: why may this alert wait? At most {_LONGEST_TEXT} letters")
+    return reason.strip()
+
+
+def shelf_until(got: Sent, now_s: float, zone: str) -> tuple[float, str]:
+    """Return until when and why an alert is shelved; `Problem` 422 if it is not said, past, or longer than a week."""
+    reason = reason_of(got)
     until_s = _until(got, now_s, zone)
     if not now_s < until_s <= now_s + LONGEST_S:
         raise _fault("until", "must lie ahead, by a week at most")
-    return until_s, reason.strip()
+    return until_s, reason
 
 
 def _until(got: Sent, now_s: float, zone: str) -> float:

@@ -22,6 +22,17 @@ RANK: Final = {Priority.HIGH: 0, Priority.MEDIUM: 1, Priority.LOW: 2}
 QUIET_STATES: Final = frozenset({AlertState.SHELVED, AlertState.SUPPRESSED_BY_DESIGN, AlertState.OUT_OF_SERVICE})
 BAND_KINDS: Final = frozenset({AlertKind.LEAVES_BAND_UNATTENDED, AlertKind.OUTSIDE_BAND})
 MOST_NEXT: Final = 8
+ASIDE: Final = {
+    AlertState.SHELVED: ("Put aside for a time", "unshelve"),
+    AlertState.SUPPRESSED_BY_DESIGN: ("Quiet by design", ""),
+    AlertState.OUT_OF_SERVICE: ("Out of service", "return-to-service"),
+}
+NOBODY: Final = frozenset({"", "page", "api"})
+TROUBLES: Final = {
+    AlertKind.LOSS_JUMP: "Loses more than before",
+    AlertKind.LOWEST_NEAR: "Lowest level near",
+    AlertKind.CHECK_OVERDUE: "Check by hand overdue",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +61,25 @@ class Row:
 
 
 @dataclass(frozen=True, slots=True)
+class AsideLine:
+    """An alert that is put aside: since when, until when and by whom, and why. `of_sump`: it has a sump's page."""
+
+    alert: Alert
+    of_sump: bool
+    when: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class AsideGroup:
+    """What is put aside in one way; `deed` is the address' last part that brings it back (empty: it comes itself)."""
+
+    heading: str
+    lines: tuple[AsideLine, ...]
+    deed: str
+
+
+@dataclass(frozen=True, slots=True)
 class Tonight:
     """The opening page: its sentence, the ruler, and the three groups of sumps."""
 
@@ -60,6 +90,7 @@ class Tonight:
     needs: tuple[Row, ...]
     following: tuple[Row, ...]
     quiet: tuple[Row, ...]
+    watch: tuple[Alert, ...] = ()
 
 
 def tonight(plant: Plant, snapshot: Snapshot) -> Tonight:
@@ -80,6 +111,7 @@ def tonight(plant: Plant, snapshot: Snapshot) -> Tonight:
         needs=tuple(needs),
         following=tuple(soon),
         quiet=tuple(r for r in rest if r not in soon),
+        watch=standing(snapshot, ""),
     )
 
 
@@ -120,6 +152,24 @@ def put_aside(snapshot: Snapshot) -> tuple[Alert, ...]:
     return tuple(alert for alert in snapshot.alerts if alert.is_open and alert.state in QUIET_STATES)
 
 
+def aside_groups(plant: Plant, snapshot: Snapshot) -> tuple[AsideGroup, ...]:
+    """Return what is put aside, by state, each line with its reason; states without any are left out."""
+    found = put_aside(snapshot)
+    groups = (
+        AsideGroup(heading, tuple(_aside_line(one, plant, snapshot.now_s) for one in found if one.state is state), deed)
+        for state, (heading, deed) in ASIDE.items()
+    )
+    return tuple(group for group in groups if group.lines)
+
+
+def _aside_line(alert: Alert, plant: Plant, now_s: float) -> AsideLine:
+    since = "" if alert.aside_s is None else f"since {at(alert.aside_s, now_s, plant.zone)}"
+    until = "" if alert.shelved_until_s is None else f"until {at(alert.shelved_until_s, now_s, plant.zone)}"
+    by = f"by {alert.aside_by}" if alert.aside_by not in NOBODY else ""
+    when = " ".join(part for part in (since, until, by) if part)
+    return AsideLine(alert, alert.sump in plant.sumps, when, alert.shelved_reason)
+
+
 def recipe_of(view: SumpView, alerts: tuple[Alert, ...], plant: Plant) -> RecipeText | None:
     """Return what to do: the recipe of the sump as it is now, or the one the alert was raised with."""
     recipe = view.recipe or next((alert.recipe for alert in alerts if alert.recipe), None)
@@ -132,9 +182,10 @@ def say_trouble(alerts: tuple[Alert, ...]) -> str:
         return ""
     first = alerts[0]
     words = {
-        AlertKind.LOSS_JUMP: "Loses more than before",
+        **TROUBLES,
         AlertKind.SIGNAL_SILENT: f"{signal_name(first.subject)} silent",
         AlertKind.SIGNAL_DOUBTFUL: f"{signal_name(first.subject)} doubtful",
+        AlertKind.LIMIT_PASSED: f"{signal_name(first.subject)} beyond the limit",
     }
     return words.get(first.kind, first.kind.value.replace("_", " ").capitalize())
 

@@ -124,11 +124,11 @@ def test_somebody_typing_is_left_alone(browser: Browser, server: StatusServer, b
     with page.expect_response("**/api/stream"):
         page.reload()
     page.locator("#row-lathe-04 .aside summary").click()
-    page.locator("#row-lathe-04 input[name=reason]").fill("waiting for the ta")
+    page.locator("#row-lathe-04 [action$=shelve] [name=reason]").fill("waiting for the ta")
     with page.expect_response(server.url, timeout=30_000):
         board.acknowledge("mill-11-outside_band-1", "Rui")
     page.keyboard.type("nker")
-    expect(page.locator("#row-lathe-04 input[name=reason]")).to_have_value("waiting for the tanker")
+    expect(page.locator("#row-lathe-04 [action$=shelve] [name=reason]")).to_have_value("waiting for the tanker")
     page.context.close()
 
 
@@ -141,7 +141,7 @@ def test_everything_works_without_a_program_in_the_browser(
     page.locator("#row-mill-11").get_by_role("button", name="I am on it").click()
     expect(page.locator("h1")).to_have_text("2 sumps need somebody")
     page.locator("#row-lathe-04 .aside summary").click()
-    page.locator("#row-lathe-04 input[name=reason]").fill("tanker comes tomorrow")
+    page.locator("#row-lathe-04 [action$=shelve] [name=reason]").fill("tanker comes tomorrow")
     page.locator("#row-lathe-04").get_by_role("button", name="Put aside").click()
     expect(page.locator("h1")).to_have_text("1 sump needs somebody")
     page.goto(server.url + "sump/mill-11")

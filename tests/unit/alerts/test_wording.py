@@ -185,6 +185,9 @@ def test_events_are_named_by_what_happened() -> None:
         (AlertState.RETURNED_UNACKNOWLEDGED, AlertState.NORMAL): "closed",
         (AlertState.RETURNED_UNACKNOWLEDGED, AlertState.UNACKNOWLEDGED): "returned",
         (AlertState.SHELVED, AlertState.UNACKNOWLEDGED): "unshelved",
+        (AlertState.SUPPRESSED_BY_DESIGN, AlertState.UNACKNOWLEDGED): "unsuppressed",
+        (AlertState.OUT_OF_SERVICE, AlertState.UNACKNOWLEDGED): "returned_to_service",
+        (AlertState.OUT_OF_SERVICE, AlertState.NORMAL): "cleared",
         (AlertState.UNACKNOWLEDGED, AlertState.SUPPRESSED_BY_DESIGN): "suppressed",
         (AlertState.UNACKNOWLEDGED, AlertState.OUT_OF_SERVICE): "out_of_service",
     }

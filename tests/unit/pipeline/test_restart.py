@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import pytest
 
+from alerts import lifecycle
 from alerts.types import AlertState
 from monitor.model.layout import BIN_S
 from monitor.plant.errors import RecordError
@@ -181,8 +183,33 @@ def test_what_people_did_to_alerts_outlives_a_kill(tmp_path: Path) -> None:
     still.kill()
 
 
+def test_an_alert_out_of_service_stays_so_over_kills_until_it_is_returned(tmp_path: Path) -> None:
+    plant = with_record(PLANT, tmp_path / "bandkeeper.db")
+    still = Still(plant)
+    ahead = lumps()
+    for lump in ahead:
+        still.hear(*lump)
+        if still.pipeline.snapshot.alerts:
+            break
+    name = still.pipeline.snapshot.alerts[0].id
+    for deed, after in (
+        (lambda alert, now_s: lifecycle.take_out_of_service(alert, "new gauge", "Ida", now_s), {"out_of_service"}),
+        (lambda alert, now_s: lifecycle.return_to_service(alert, "Ida", now_s), {"unacknowledged", "gone"}),
+    ):
+        still.hear(*next(ahead))
+        moved = still.pipeline.act(name, partial(deed, now_s=still.now_s))
+        assert moved is not None
+        still.daemon._record.save_transitions(moved[1])
+        now_s = still.now_s
+        still.kill()
+        still = Still(plant, now_s)
+        states = {alert.id: alert.state.value for alert in still.pipeline.snapshot.alerts}
+        assert states.get(name, "gone") in after
+    still.kill()
+
+
 def _move(still: Still, alert_id: str, now_s: float) -> list[str]:
-    moved = still.pipeline.acknowledge(alert_id, "Ida", now_s)
+    moved = still.pipeline.act(alert_id, lambda alert: lifecycle.acknowledge(alert, "Ida", now_s))
     assert moved is not None
     still.daemon._record.save_transitions(moved[1])
     return [alert_id]

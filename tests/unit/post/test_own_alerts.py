@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from alerts.lifecycle import OFF_DELAY_S
-from alerts.types import AlertKind, AlertState
+from alerts.lifecycle import OFF_DELAY_S, acknowledge
+from alerts.types import Alert, AlertKind, AlertState, Transition
 from monitor.own_alerts import ON_DELAY_S, OwnAlerts, Trouble
 from tests.unit.post.office import Office, at
 
@@ -26,6 +26,10 @@ def office(tmp_path: Path) -> Iterator[Office]:
 
 def own(office: Office) -> OwnAlerts:
     return OwnAlerts(office.record, office.post.moved, office.record.reader().alerts(open_only=True))
+
+
+def on_it(alert: Alert) -> tuple[Alert, Transition | None]:
+    return acknowledge(alert, "ana", NOON + 900.0)
 
 
 def test_a_trouble_that_passes_is_no_alert_and_one_that_stays_is(office: Office) -> None:
@@ -47,8 +51,8 @@ def test_it_is_known_after_a_restart_acknowledged_and_goes(office: Office) -> No
     office.restart()
     watch = own(office)
     assert not watch.turn([DOWN], NOON + ON_DELAY_S + 60.0)
-    assert watch.acknowledge("nothing", "ana", NOON) is None
-    done = watch.acknowledge(move.alert_id, "ana", NOON + 900.0)
+    assert watch.act("nothing", on_it) is None
+    done = watch.act(move.alert_id, on_it)
     assert done is not None
     assert done[0].state is AlertState.ACKNOWLEDGED
     assert not watch.turn([], NOON + 1000.0)
@@ -64,7 +68,7 @@ def test_what_cannot_be_put_on_record_has_not_happened(office: Office) -> None:
 
     def fails() -> None:
         with watch.undone_on_error():
-            watch.acknowledge(move.alert_id, "ana", NOON + 900.0)
+            watch.act(move.alert_id, on_it)
             raise RuntimeError
 
     with pytest.raises(RuntimeError):
