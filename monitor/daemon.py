@@ -29,7 +29,7 @@ from monitor.plant.errors import RecordError
 from monitor.plant.reading import Entry, Reading
 from monitor.plant.types import Plant
 from monitor.post import PostOffice
-from monitor.recall import recalled, resume
+from monitor.recall import closed_lately, recalled, resume
 from monitor.record.reader import Reader
 from monitor.record.store import Record
 from monitor.snapshot import Changes, Snapshot
@@ -65,7 +65,7 @@ class Daemon:
         self._clock, self._tick_s = clock, tick_s
         self._lock = RecordLock.take(plant.database)
         try:
-            self._record = Record.open(plant.database, now_s=clock())
+            self._record = Record.open(plant.database, now_s=clock(), keeping=plant.keeping)
         except BaseException:
             self._lock.release()
             raise
@@ -128,7 +128,7 @@ class Daemon:
 
     def _resume(self) -> float:
         """Take the last checkpoint; return the moment from which the record has to be gone over."""
-        self._out.remember_closed(self._reader.alerts())
+        self._out.remember_closed(closed_lately(self._reader, self._clock()))
         return resume(self._pipeline, self._reader, self._clock())
 
     def _recall(self, from_s: float, to_s: float) -> Iterator[Reading]:

@@ -7,13 +7,14 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from typing import Final
 
-from alerts.types import AlertState, Transition
+from alerts.types import Alert, AlertState, Transition
 from monitor.pipeline import Pipeline
 from monitor.plant.reading import Reading
 from monitor.record.reader import Reader
 
 LOOK_BACK_S: Final = 30 * 86400.0
 ENTRIES_BACK_S: Final = 10 * 86400.0
+CLOSED_BACK_S: Final = 2 * 86400.0
 AWAY_S: Final = 1800.0
 """A break counts as one from so long after the last sign of life."""
 
@@ -29,6 +30,11 @@ def resume(pipeline: Pipeline, reader: Reader, now_s: float) -> float:
     moves = reader.transitions(from_s, math.inf)
     pipeline.resume(filter(_by_people, moves), (_last_seen_s(reader, from_s, moves) + AWAY_S, now_s))
     return from_s
+
+
+def closed_lately(reader: Reader, now_s: float) -> list[Alert]:
+    """Return the alerts that were closed so short a time before the last sign of life that others may still show them."""
+    return reader.alerts_closed_since(min(reader.newest_reading_s() or now_s, now_s) - CLOSED_BACK_S)
 
 
 def recalled(reader: Reader, clock: Callable[[], float], from_s: float, to_s: float) -> Iterator[Reading]:

@@ -176,6 +176,7 @@ class Worker:
             self._go_over()
             self._step()
             self._turn()
+            self._keep_up()
             if self._stopping.is_set() and self._queue.empty():
                 return
 
@@ -305,6 +306,15 @@ class Worker:
             if str(error) != self.post_trouble:
                 log.exception("cannot write messages")
             self.post_trouble = str(error) or type(error).__name__
+
+    def _keep_up(self) -> None:
+        """Do one small step of the record's upkeep where nothing waits."""
+        if self._stopping.is_set() or self._recall is not None or not self._queue.empty():
+            return
+        try:
+            self._record.upkeep(self._clock())
+        except RecordError as error:
+            self._note_trouble(error)
 
     def _keep(self, changes: Changes, *, checkpoint: bool) -> None:
         """Store what a step changed and tell it. A checkpoint goes with it only while no later input has come in."""

@@ -12,6 +12,7 @@ from monitor.plant import schema
 from monitor.plant.calendar import WeeklyCalendar, WeeklySpan
 from monitor.plant.faults import Faults, dotted, listed, near
 from monitor.plant.fluids import read_fluid, read_station, read_water
+from monitor.plant.keeping import read_keeping
 from monitor.plant.lines import Path
 from monitor.plant.names import check_name, slug
 from monitor.plant.people import Closure, closed_days
@@ -24,7 +25,7 @@ from monitor.plant.tables import Table, read_table, tables_in
 from monitor.plant.types import Plant, SourceSpec, StatusSpec, Sump
 
 TOP_KEYS = (
-    *("plant", "fluid", "water", "duty", "sump", "source", "publish", "status", "station"),
+    *("plant", "fluid", "water", "duty", "sump", "source", "publish", "status", "station", "record"),
     *("channel", "person", "group", "on_call", "route", "reports", "closed"),
 )
 DEFAULT_ATTENDED = (WeeklySpan((0, 1, 2, 3, 4), 6 * 60, 22 * 60),)
@@ -68,6 +69,8 @@ class _Builder:
         attended = WeeklyCalendar(zone, self._attended(own), closed_days(closures))
         publish, status, bucket_l = self._publish(), self._status(self._home(own)), _bucket_l(own)
         station = read_station(self.document["station"], bucket_l, self.faults) if "station" in self.document else None
+        database = self.file.parent / own.get("database", "bandkeeper.db")
+        keeping, backup = read_keeping(self.document.get("record", {}), database, self.file.parent, self.faults)
         ground = Ground(self._home(own), zone, self._areas(), attended)
         alerting = read_alerting(self.document, closures, ground, self.faults)
         if self.faults.noted:
@@ -78,7 +81,7 @@ class _Builder:
             id=own["id"],
             zone=zone,
             units=own["units"],
-            database=self.file.parent / own["database"],
+            database=database,
             attended=attended,
             bucket_l=bucket_l,
             fluids=fluids,
@@ -90,6 +93,8 @@ class _Builder:
             status=status,
             station=station,
             alerting=alerting,
+            keeping=keeping,
+            backup=backup,
         )
 
     def _raw(self, key: str) -> dict[str, Any]:

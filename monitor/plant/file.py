@@ -26,6 +26,7 @@ from monitor.plant.people_schema import (
     ReportsTable,
     RouteTable,
 )
+from monitor.plant.record_schema import RecordTable
 from monitor.plant.source_schema import SourceTable
 from monitor.plant.syntax import read_toml
 from monitor.plant.types import Plant
@@ -45,6 +46,7 @@ class PlantFile(schema.TableModel):
     publish: schema.PublishTable | None = None
     station: schema.StationTable | None = None
     status: schema.StatusTable | None = None
+    record: RecordTable | None = None
     channel: dict[schema.Identifier, ChannelTable] = Field(default_factory=dict)
     person: dict[schema.Identifier, PersonTable] = Field(default_factory=dict)
     group: dict[schema.Identifier, GroupTable] = Field(default_factory=dict)

@@ -6,6 +6,7 @@ hardness ppm as CaCO3, periods seconds.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -121,6 +122,27 @@ class Station:
 
 
 @dataclass(frozen=True, slots=True)
+class Keeping:
+    """How long what is on record is kept, in seconds; infinite: for ever."""
+
+    readings_s: float = 90 * 86400.0
+    hourly_s: float = 366 * 86400.0
+    daily_s: float = 3653 * 86400.0
+    forecasts_s: float = 31 * 86400.0
+    alerts_s: float = 1096 * 86400.0
+    entries_s: float = math.inf
+
+
+@dataclass(frozen=True, slots=True)
+class BackupSpec:
+    """Where the nightly backups go, how many are kept, and when: minutes after midnight on the plant's clock."""
+
+    folder: Path
+    count: int = 2
+    at_minute: int = 150
+
+
+@dataclass(frozen=True, slots=True)
 class Plant:
     """A whole plant file, resolved."""
 
@@ -141,3 +163,5 @@ class Plant:
     status: StatusSpec | None
     station: Station | None = None
     alerting: Alerting = field(default_factory=Alerting)
+    keeping: Keeping = field(default_factory=Keeping)
+    backup: BackupSpec | None = None

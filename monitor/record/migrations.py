@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sqlite3
 from pathlib import Path
@@ -15,6 +16,10 @@ from monitor.record.schema import APPLICATION_ID, STEPS, migrations
 
 BUSY_MS: Final = 10_000
 """How long a write waits for another process (a token added on the command line) before it gives up."""
+
+INCREMENTAL: Final = 2
+REARRANGED_PAGES: Final = 65_536
+"""Up to so many pages (256 MB) a record is rearranged at the start, once."""
 
 
 def open_for_writing(path: Path) -> Database:
@@ -31,6 +36,7 @@ def open_for_writing(path: Path) -> Database:
             check_ours(db, path)
             _set_up(db, path)
             migrations.apply(db)
+            _let_space_go(db)
         except BaseException:
             connection.close()
             raise
@@ -83,8 +89,21 @@ def _touch(path: Path) -> None:
 
 
 def _set_up(db: Database, path: Path) -> None:
+    if db.execute("PRAGMA page_count").fetchone()[0] == 0:
+        db.execute("PRAGMA auto_vacuum = INCREMENTAL")
     mode = db.execute("PRAGMA journal_mode = WAL").fetchone()[0]
     if mode != "wal":
         raise RecordError(f"{path}: this file system cannot keep a write-ahead log (it says {mode}); use a local disk")
     db.execute("PRAGMA synchronous = FULL")
     db.execute("PRAGMA journal_size_limit = 16777216")
+    db.execute("PRAGMA secure_delete = OFF")
+
+
+def _let_space_go(db: Database) -> None:
+    """Let a record that was made before space was given back do so from now on; a large one only uses it again."""
+    pages = db.execute("PRAGMA page_count").fetchone()[0]
+    if db.execute("PRAGMA auto_vacuum").fetchone()[0] == INCREMENTAL or pages > REARRANGED_PAGES:
+        return
+    db.execute("PRAGMA auto_vacuum = INCREMENTAL")
+    with contextlib.suppress(sqlite3.OperationalError):  # no room for a second copy: it stays as it is
+        db.execute("VACUUM")

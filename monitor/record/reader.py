@@ -19,7 +19,7 @@ from alerts.watching import LandingRecord
 from monitor.model.types import Event, EventKind, Side
 from monitor.plant.errors import RecordError
 from monitor.plant.reading import Entry, EntryKind, Reading, Rejected, Signal
-from monitor.record import tokens
+from monitor.record import history, tokens
 from monitor.record.faults import explained
 from monitor.record.migrations import check_current, open_for_reading
 from monitor.record.stored import EstimatePoint, Point, StoredForecast
@@ -33,17 +33,15 @@ _READINGS_SQL: Final = (
     "SELECT time_s, stream, value, quality, arrived_s, reason FROM reading"
     " WHERE (time_s, stream) > (?, ?) AND time_s < ? {only} ORDER BY time_s, stream LIMIT ?"
 )
-_HISTORY_SQL: Final = (
-    "SELECT stream, (min(time_s) + max(time_s)) / 2, min(value), avg(value), max(value) FROM reading"
-    " WHERE time_s >= :from_s AND time_s < :to_s AND value IS NOT NULL AND stream IN ({only})"
-    " GROUP BY stream, min(CAST((time_s - :from_s) / :width_s AS INTEGER), :last) ORDER BY stream, 2"
-)
 _ESTIMATES_SQL: Final = (
-    "SELECT (min(time_s) + max(time_s)) / 2, avg(volume_l), avg(volume_sd_l), avg(concentration_pct),"
-    " avg(concentration_sd_pct), avg(evaporation_l_per_day), avg(drag_out_l_per_day) FROM estimate"
-    " WHERE time_s >= :from_s AND time_s < :to_s AND sump = :sump"
+    "WITH RECURSIVE moment(at_s) AS (SELECT min(time_s) FROM estimate WHERE time_s >= :from_s UNION ALL"
+    " SELECT (SELECT min(time_s) FROM estimate WHERE time_s > at_s) FROM moment WHERE at_s < :to_s)"
+    " SELECT (min(time_s) + max(time_s)) / 2, avg(volume_l), avg(volume_sd_l), avg(concentration_pct),"
+    " avg(concentration_sd_pct), avg(evaporation_l_per_day), avg(drag_out_l_per_day)"
+    " FROM moment CROSS JOIN estimate ON time_s = at_s AND sump = :sump WHERE at_s < :to_s"
     " GROUP BY min(CAST((time_s - :from_s) / :width_s AS INTEGER), :last) ORDER BY 1"
 )
+"""The moments of which there are estimates are few, and each is looked up: the other sumps' rows are not read."""
 
 _Raw = tuple[float, int, float | None, int, float | None, str | None]
 
@@ -80,7 +78,10 @@ class Reader:
             return db.execute(sql, parameters).fetchone()
 
     def readings(self, from_s: float, to_s: float, sump: str | None = None) -> Iterator[Reading]:
-        """Yield readings in time order, those of one time by sump and signal; memory stays bounded."""
+        """Yield the single readings that are kept, in time order, those of one time by sump and signal.
+
+        Memory stays bounded. Before `readings_from_s` there are none.
+        """
         streams: dict[int, Stream] = {}
         for time_s, together in groupby(self._raw_readings(from_s, to_s, sump, streams), itemgetter(0)):
             rows = sorted(((streams[row[1]], row) for row in together), key=itemgetter(0))
@@ -94,6 +95,7 @@ class Reader:
         while len(page) == _PAGE or place[1] == -1:
             with self._database() as db:
                 streams.update(load_streams(db.conn))
+                place = max(place, (_kept_from_s(db), -1))
                 page = db.conn.execute(_only(streams, sump), (*place, to_s, _PAGE)).fetchall()
             yield from page
             place = page[-1][:2] if page else (to_s, 0)
@@ -139,10 +141,16 @@ class Reader:
         sql = "SELECT body FROM landing WHERE sump = :sump ORDER BY time_s DESC, id DESC LIMIT :limit"
         return [landing_from_json(row["body"]) for row in self._rows(sql, {"sump": sump, "limit": limit})]
 
+    def alerts_closed_since(self, from_s: float) -> list[Alert]:
+        """Return alerts that were closed at a moment or later, in that order."""
+        sql = "SELECT body FROM alert WHERE cleared_s >= :from_s ORDER BY cleared_s, id"
+        return [alert_from_json(row["body"]) for row in self._rows(sql, {"from_s": from_s})]
+
     def alerts(self, *, open_only: bool = False) -> list[Alert]:
         """Return alerts in the order they were raised."""
-        sql = "SELECT body FROM alert WHERE cleared_s IS NULL OR NOT :open_only ORDER BY raised_s, id"
-        return [alert_from_json(row["body"]) for row in self._rows(sql, {"open_only": open_only})]
+        only = "WHERE cleared_s IS NULL" if open_only else ""
+        sql = f"SELECT body FROM alert {only} ORDER BY raised_s, id"  # noqa: S608 - one of two texts of ours
+        return [alert_from_json(row["body"]) for row in self._rows(sql)]
 
     def transitions(self, from_s: float, to_s: float, alert_id: str | None = None) -> list[Transition]:
         """Return the changes of alerts in a span, of one alert or of all."""
@@ -164,19 +172,22 @@ class Reader:
 
     def history(self, sump: str, from_s: float, to_s: float, points: int) -> dict[Signal, list[Point]]:
         """Return each signal of a sump as at most `points` stretches with lowest, mean and highest value."""
-        found: dict[Signal, list[Point]] = {}
         with self._database() as db:
             streams = {number: signal for number, (name, signal) in load_streams(db.conn).items() if name == sump}
-            sql = _HISTORY_SQL.format(only=",".join(map(str, streams)))
-            for stream, *point in db.conn.execute(sql, _stretches(from_s, to_s, points)):
-                found.setdefault(streams[stream], []).append(Point(*point))
-        return found
+            found = history.points(db.conn, streams, _span_of(from_s, to_s, points))
+            return {streams[number]: said for number, said in sorted(found.items())}
 
     def estimates(self, sump: str, from_s: float, to_s: float, points: int) -> list[EstimatePoint]:
         """Return the stored estimates of a sump, averaged to at most `points`."""
         with self._database() as db:
-            rows = db.conn.execute(_ESTIMATES_SQL, {**_stretches(from_s, to_s, points), "sump": sump})
+            rows = db.conn.execute(_ESTIMATES_SQL, {**_span_of(from_s, to_s, points).values(), "sump": sump})
             return [EstimatePoint(*row) for row in rows]
+
+    def readings_from_s(self) -> float | None:
+        """Return the moment before which only figures are left of readings, None while all are there."""
+        with self._database() as db:
+            found = _kept_from_s(db)
+        return found if found > 0.0 else None
 
     def latest_checkpoint(self, before_s: float | None = None) -> tuple[float, bytes] | None:
         """Return time and body of the latest checkpoint (with `before_s`: of an earlier time than that), or None.
@@ -209,6 +220,10 @@ class Reader:
         return self._rows("SELECT name, scope, created_s, expires_s FROM token ORDER BY name")
 
 
+def _kept_from_s(db: Database) -> float:
+    return float(db.execute("SELECT readings_from_s FROM upkeep").fetchone()[0])
+
+
 def _only(streams: dict[int, Stream], sump: str | None) -> str:
     if sump is None:
         return _READINGS_SQL.format(only="")
@@ -224,12 +239,12 @@ def _span(table: str, from_s: float, to_s: float, sump: str | None) -> tuple[str
     return sql, {"from_s": from_s, "to_s": to_s, "sump": sump}
 
 
-def _stretches(from_s: float, to_s: float, points: int) -> dict[str, float]:
+def _span_of(from_s: float, to_s: float, points: int) -> history.Span:
     if points < 1 or not 0 < to_s - from_s < math.inf:
         raise RecordError(
             f"a history needs at least one point and a span that runs forward, not {points} from {from_s} to {to_s}"
         )
-    return {"from_s": from_s, "to_s": to_s, "width_s": (to_s - from_s) / points, "last": points - 1}
+    return history.Span(from_s, to_s, points)
 
 
 def _transition(row: dict[str, Any]) -> Transition:

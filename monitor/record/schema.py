@@ -157,6 +157,36 @@ def m007_sessions(db: Database) -> None:
     ).create_index(["token"])
 
 
+@migrations()
+def m008_figures_and_upkeep(db: Database) -> None:
+    """Create hourly and daily figures of readings, how far the upkeep has come, mishaps, and ways to find old rows.
+
+    Figures lie by day (or by stretches of 32 days), then by stream: writing a day touches few pages, and what one
+    stream said in a year is a few hundred short stretches.
+    """
+    figures = "count INTEGER NOT NULL, unsure INTEGER NOT NULL, low REAL, mean REAL, high REAL, last REAL"
+    db.execute(
+        "CREATE TABLE hourly (day INTEGER NOT NULL, stream INTEGER NOT NULL, hour INTEGER NOT NULL,"
+        f" {figures}, PRIMARY KEY (day, stream, hour)) WITHOUT ROWID"
+    )
+    db.execute(
+        "CREATE TABLE daily (stretch INTEGER NOT NULL, stream INTEGER NOT NULL, day INTEGER NOT NULL,"
+        f" {figures}, PRIMARY KEY (stretch, stream, day)) WITHOUT ROWID"
+    )
+    db.execute("CREATE TABLE late_day (day INTEGER PRIMARY KEY)")
+    db.execute(
+        "CREATE TABLE upkeep (id INTEGER PRIMARY KEY CHECK (id = 1), believed_s REAL NOT NULL DEFAULT -1e18,"
+        " figures_to_s REAL NOT NULL DEFAULT -1e18, readings_from_s REAL NOT NULL DEFAULT -1e18,"
+        " thinned_to_s REAL NOT NULL DEFAULT -1e18)"
+    )
+    db.execute("INSERT INTO upkeep (id) VALUES (1)")
+    db.execute("CREATE TABLE mishap (id INTEGER PRIMARY KEY, time_s REAL NOT NULL, what TEXT NOT NULL, remedy TEXT)")
+    db.execute("CREATE INDEX alert_open ON alert (raised_s) WHERE cleared_s IS NULL")
+    db.execute("CREATE INDEX alert_closed ON alert (cleared_s) WHERE cleared_s IS NOT NULL")
+    db.execute("CREATE INDEX transition_alert ON [transition] (alert_id)")
+    db.execute("CREATE INDEX landing_time ON landing (time_s)")
+
+
 def _names() -> tuple[str, ...]:
     with closing(Database(memory=True)) as empty:
         return tuple(step.name for step in migrations.pending(empty))

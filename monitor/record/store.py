@@ -10,6 +10,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from itertools import chain
 from pathlib import Path
+from typing import Final
 
 from sqlite_utils import Database
 
@@ -17,21 +18,25 @@ from alerts.types import Alert, Transition
 from monitor.model.types import Estimate, Event, Forecast
 from monitor.plant.errors import RecordError
 from monitor.plant.reading import Entry, Reading, Rejected
+from monitor.plant.types import Keeping
 from monitor.record import checkpoints, conclusions, outbox, tokens
 from monitor.record.faults import explained
 from monitor.record.migrations import open_for_reading, open_for_writing
 from monitor.record.reader import Reader
 from monitor.record.streams import StreamNumbers
+from monitor.record.upkeep import Upkeep
 from monitor.record.writer import (
     Added,
     Receipt,
+    acceptable,
     add_entries,
     add_readings,
     add_receipts,
     add_rejected,
-    finite_only,
 )
 from monitor.snapshot import Changes
+
+KEPT: Final = Keeping()
 
 
 class Record:
@@ -41,15 +46,16 @@ class Record:
     RecordError. Calls inside `with record.transaction():` are one transaction together.
     """
 
-    def __init__(self, path: Path, db: Database) -> None:
+    def __init__(self, path: Path, db: Database, keeping: Keeping) -> None:
         self.path = path
         self._db = db
         self._numbers = StreamNumbers(db.conn)
+        self._upkeep = Upkeep(db.conn, self.transaction, keeping)
 
     @classmethod
-    def open(cls, path: Path, *, now_s: float) -> Record:
+    def open(cls, path: Path, *, now_s: float, keeping: Keeping = KEPT) -> Record:
         """Open the record, creating it (mode 0600) or bringing it up to date; RecordError says what is in the way."""
-        record = cls(path, open_for_writing(path))
+        record = cls(path, open_for_writing(path), keeping)
         try:
             with record.transaction():
                 record._db.table("opening").insert({"time_s": now_s})
@@ -100,12 +106,14 @@ class Record:
         """Store what came in and return what of it is new.
 
         A reading is known by sump, signal and source time, an entry by its id; of several the first is kept. Readings
-        that are not finite are refused and kept among the rejected. Checkpoints that should have known of something
-        new are dropped; what is older than `revisable_from_s` (too old to move the estimates any more) drops none.
+        that are not finite are refused and kept among the rejected, and so are those of a time of which only figures
+        are left: nobody could tell whether they are in them. Checkpoints that should have known of something new are
+        dropped; what is older than `revisable_from_s` (too old to move the estimates any more) drops none.
         """
-        good, refused = finite_only(readings)
+        good, refused = acceptable(readings, self._upkeep.readings_from_s)
         with self.transaction():
             new_readings = add_readings(self._db.conn, self._numbers, good)
+            self._upkeep.note(new.time_s for new in new_readings)
             new_entries = add_entries(self._db.conn, entries)
             add_rejected(self._db, [*rejected, *refused])
             add_receipts(self._db, receipts)
@@ -175,6 +183,11 @@ class Record:
             outbox.drop_follow_ups(self._db.conn, settled)
             outbox.put_follow_ups(self._db.conn, follow_ups)
             return outbox.put(self._db.conn, messages, now_s)
+
+    def upkeep(self, now_s: float) -> bool:
+        """Do one small step of what keeps the record in bounds; tell whether there is more to do at once."""
+        with explained(self.path):
+            return self._upkeep.turn(now_s)
 
     def has_due_follow_ups(self, now_s: float) -> bool:
         """Tell whether something has to be said again."""

@@ -12,6 +12,7 @@ from sqlite_utils import Database
 
 from monitor.plant.reading import Entry, Quality, Reading, Rejected
 from monitor.record.streams import StreamNumbers
+from monitor.record.times import write_time
 
 REJECTED_KEPT: Final = 10_000
 """So many of the newest rejects are kept for reading; all are counted."""
@@ -135,14 +136,20 @@ def _storable(raw: str) -> str:
     return raw[:RAW_KEPT].encode("utf-8", "backslashreplace").decode("utf-8")
 
 
-def finite_only(readings: Iterable[Reading]) -> tuple[list[Reading], list[Rejected]]:
-    """Split off readings with a value or a time that is not finite: SQLite would keep NaN as "nothing"."""
+def acceptable(readings: Iterable[Reading], from_s: float) -> tuple[list[Reading], list[Rejected]]:
+    """Split off readings that are not finite (SQLite would keep NaN as "nothing"), or of a time before `from_s`."""
     good: list[Reading] = []
     refused: list[Rejected] = []
     for reading in readings:
-        if math.isfinite(reading.time_s) and (reading.value is None or math.isfinite(reading.value)):
-            good.append(reading)
+        if not (math.isfinite(reading.time_s) and (reading.value is None or math.isfinite(reading.value))):
+            refused.append(_refused(reading, "value or time is not finite"))
+        elif reading.time_s < from_s:
+            why = f"too late: single readings are kept from {write_time(from_s)} on, of what was before only figures"
+            refused.append(_refused(reading, why))
         else:
-            where = f"{reading.sump}/{reading.signal}"
-            refused.append(Rejected(where, reading.arrived_s, "value or time is not finite", repr(reading)))
+            good.append(reading)
     return good, refused
+
+
+def _refused(reading: Reading, why: str) -> Rejected:
+    return Rejected(f"{reading.sump}/{reading.signal}", reading.arrived_s, why, repr(reading))

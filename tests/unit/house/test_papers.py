@@ -16,7 +16,7 @@ from adapters.event_stream import TOPIC
 from adapters.mqtt_out import MqttPublisher
 from alerts.lifecycle import acknowledge
 from monitor import cli
-from monitor.plant import people_schema, schema, source_schema
+from monitor.plant import people_schema, record_schema, schema, source_schema
 from monitor.plant.errors import PlantFileError
 from monitor.plant.file import PlantFile, load_plant, plant_schema
 from monitor.plant.quantity import parse_quantity
@@ -209,6 +209,7 @@ SECTIONS: Final[dict[str, tuple[type[schema.TableModel], ...]]] = {
     '`[source.NAME]` with `kind = "serial"`': (source_schema.SerialTable,),
     '`[source.NAME]` with `kind = "modbus"`': (source_schema.ModbusTable,),
     "`[publish]`": (schema.PublishTable,),
+    "`[record]`": (record_schema.RecordTable,),
     "`[station]`": (schema.StationTable,),
     "`[status]`": (schema.StatusTable,),
     '`[channel.NAME]` with `kind = "mail"`': (people_schema.MailTable,),

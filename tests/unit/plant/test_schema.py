@@ -12,7 +12,7 @@ from jsonschema import Draft202012Validator
 from monitor.plant.file import plant_schema
 
 CASES = Path(__file__).parents[2] / "cases" / "plant_files"
-SOUND = ("contract-example", "shortest", "us-units", "all-shapes", "every-source")
+SOUND = ("contract-example", "shortest", "us-units", "all-shapes", "every-source", "record")
 VALIDATOR = Draft202012Validator(plant_schema())
 
 

@@ -1,0 +1,104 @@
+"""Figures of the readings of an hour or a day: how many, lowest, mean, highest and last value.
+
+`count` are readings with a value, `unsure` those that are not good or have no value; hours and days are UTC. A day's
+figures by the hour can be made again from its readings as long as these are kept; figures by the day are made once,
+when those by the hour go.
+"""
+
+from __future__ import annotations
+
+import math
+import sqlite3
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Final
+
+DAY_S: Final = 86_400
+HOUR_S: Final = 3_600
+STRETCH_DAYS: Final = 32
+
+ROWS_READ: Final = 20_000
+ROWS_WRITTEN: Final = 5_000
+
+Row = tuple[float | None, ...]
+_Key = tuple[int, int]
+
+_READ: Final = (
+    "SELECT time_s, stream, value, quality FROM reading WHERE (time_s, stream) > (?, ?) AND time_s < ?"
+    " ORDER BY time_s, stream LIMIT ?"
+)
+_WRITE: Final = "INSERT OR REPLACE INTO hourly VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
+_TO_DAILY: Final = (
+    "INSERT OR IGNORE INTO daily SELECT day / ?, stream, day, sum(count), sum(unsure), min(low),"
+    " sum(mean * count) / nullif(sum(count), 0), max(high),"
+    " (SELECT one.last FROM hourly AS one WHERE one.day = hourly.day AND one.stream = hourly.stream"
+    "  AND one.count > 0 ORDER BY one.hour DESC LIMIT 1)"
+    " FROM hourly WHERE day = ? AND stream > ? AND stream <= ? GROUP BY stream"
+)
+
+
+@dataclass(slots=True)
+class Figure:
+    """What one stream said in one hour so far; readings are taken in by time."""
+
+    count: int = 0
+    unsure: int = 0
+    low: float = math.inf
+    total: float = 0.0
+    high: float = -math.inf
+    last: float = 0.0
+
+    def take(self, value: float | None, quality: int) -> None:
+        """Take a reading in."""
+        if value is None or quality:
+            self.unsure += 1
+        if value is not None:
+            self.count += 1
+            self.total += value
+            self.low, self.high, self.last = min(self.low, value), max(self.high, value), value
+
+    def row(self) -> Row:
+        """Return count, unsure, low, mean, high, last."""
+        if not self.count:
+            return (0, self.unsure, None, None, None, None)
+        return (self.count, self.unsure, self.low, self.total / self.count, self.high, self.last)
+
+
+class DayFigures:
+    """Gathers the figures of one day, some readings at a time."""
+
+    def __init__(self, day: int) -> None:
+        self.day = day
+        self._place: tuple[float, int] = (float(day * DAY_S), -1)
+        self._found: dict[_Key, Figure] = {}
+
+    def read_on(self, connection: sqlite3.Connection) -> bool:
+        """Take the next readings in; tell whether there may be more."""
+        end_s = float((self.day + 1) * DAY_S)
+        page = connection.execute(_READ, (*self._place, end_s, ROWS_READ)).fetchall()
+        for time_s, stream, value, quality in page:
+            key = (stream, int(time_s % DAY_S) // HOUR_S)
+            figure = self._found.get(key)
+            if figure is None:
+                figure = self._found[key] = Figure()
+            figure.take(value, quality)
+        if page:
+            self._place = page[-1][:2]
+        return len(page) == ROWS_READ
+
+    def lots(self) -> Iterator[list[Row]]:
+        """Give the rows out in the order of the table, as many at a time as one transaction takes."""
+        keys = sorted(self._found)
+        for begin in range(0, len(keys), ROWS_WRITTEN):
+            yield [(self.day, *key, *self._found[key].row()) for key in keys[begin : begin + ROWS_WRITTEN]]
+
+
+def write_hourly(connection: sqlite3.Connection, rows: Iterable[Row]) -> None:
+    """Store figures by the hour; those of the same hour take their place. Inside the caller's transaction."""
+    connection.executemany(_WRITE, rows)
+
+
+def to_daily(connection: sqlite3.Connection, day: int, after: int, upto: int) -> None:
+    """Turn the hours of a day of the streams after < stream <= upto into one figure each, in one transaction."""
+    connection.execute(_TO_DAILY, (STRETCH_DAYS, day, after, upto))
+    connection.execute("DELETE FROM hourly WHERE day = ? AND stream > ? AND stream <= ?", (day, after, upto))
