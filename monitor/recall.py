@@ -33,7 +33,7 @@ def resume(pipeline: Pipeline, reader: Reader, now_s: float) -> float:
 
 
 def closed_lately(reader: Reader, now_s: float) -> list[Alert]:
-    """Return the alerts that were closed so short a time before the last sign of life that others may still show them."""
+    """Return the alerts that were closed within two days before the last sign of life: others may still show them."""
     return reader.alerts_closed_since(min(reader.newest_reading_s() or now_s, now_s) - CLOSED_BACK_S)
 
 

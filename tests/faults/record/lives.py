@@ -17,8 +17,6 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
 
-sys.modules["pandas"] = None  # type: ignore[assignment]  # sqlite-utils loads it where it is installed; a shop has none
-
 from monitor.plant.reading import Reading, Signal
 from monitor.plant.types import Keeping
 from monitor.record import figures, outlived, upkeep
