@@ -29,6 +29,7 @@ from monitor.memory import Memory
 from monitor.model import views
 from monitor.model.bins import bin_of
 from monitor.model.checks import CheckWorth, checks_that_pay, last_moves
+from monitor.model.courses import Desk
 from monitor.model.engine import Engine, History
 from monitor.model.forecast import forecast
 from monitor.model.layout import BIN_S
@@ -89,6 +90,7 @@ class Pipeline:
         self.silence = Silence(plant)
         self.memory = Memory()
         self._waiting = Waiting(settle_s)
+        self._desk = Desk()
         self._forecasts: dict[str, Forecast] = {}
         self._recipes: dict[str, Recipe] = {}
         self._demand: dict[str, MixingDemand] = {}
@@ -237,7 +239,7 @@ class Pipeline:
 
     def _forecast(self, now_s: float) -> dict[str, Forecast]:
         state, fixed = self.engine.at(now_s), self.engine.fixed
-        exits = forecast(state, fixed, self.engine.clock.ahead(state, now_s), self.engine.widths())
+        exits = forecast(state, fixed, self.engine.clock.ahead(state, now_s), self.engine.widths(), self._desk)
         if self._calm_too:
             self._checks = tuple(checks_that_pay(exits, fixed, attendance(self.plant.attended, now_s).hours_to_cover))
         return views.forecasts(exits, fixed, now_s)

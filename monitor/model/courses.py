@@ -6,6 +6,7 @@ what a step needs stays in the processor's cache.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -17,6 +18,20 @@ HIGHEST_LN: Final = 4.6
 THINNEST_PCT: Final = 0.02
 SHARES: Final = (0.1, 0.5, 0.9)
 LOW_SIDE, RICH_SIDE, LEAN_SIDE, NO_SIDE = range(4)
+
+
+class Desk:
+    """Arrays by name that are used again and again: fresh memory costs more than what is written into it."""
+
+    def __init__(self) -> None:
+        self._room: dict[str, Floats] = {}
+
+    def room(self, name: str, *shape: int) -> Floats:
+        """Return an array of a shape; what it holds is anything, and is lost when the name is asked for again."""
+        size = math.prod(shape)
+        if name not in self._room or len(self._room[name]) < size:
+            self._room[name] = np.empty(size)
+        return self._room[name][:size].reshape(shape)
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +80,7 @@ class Courses:
     ln_strength: Floats
     inside: Ints
     limits: tuple[Floats, Floats, Floats]
+    desk: Desk
 
     def exits(self, edges_h: Floats) -> tuple[Floats, Ints]:
         """Return hours to the first crossing and its side (n, draws); within a step it lies on a straight line."""
@@ -88,11 +104,12 @@ class Courses:
 
     def path(self, edges: Ints) -> Floats:
         """Return 10, 50, 90 % of volume and strength at some edges (n, 2, 3, edges)."""
-        draws = self.volume.shape[2]
+        n, draws = self.volume.shape[1:]
         ranks = [round(share * (draws - 1)) for share in SHARES]
-        found = np.empty((self.volume.shape[1], 2, len(ranks), len(edges)))
+        found = np.empty((n, 2, len(ranks), len(edges)))
+        part = self.desk.room("sorted", len(edges), n, draws)
         for i, course in enumerate((self.volume, self.ln_strength)):
-            part = course[edges]
+            np.take(course, edges, axis=0, out=part, mode="clip")
             part.sort(axis=2)
             found[:, i] = part[:, :, ranks].transpose(1, 2, 0)
         found[:, 1] = np.exp(np.minimum(found[:, 1], HIGHEST_LN))
@@ -105,10 +122,10 @@ def _at(course: Floats, before: Ints, first: Ints) -> tuple[Floats, Floats]:
     return flat[before * first.size + own], flat[first * first.size + own]
 
 
-def walk(first: First, rates: Rates, steps: Steps, valve: Valve | None) -> Courses:
+def walk(first: First, rates: Rates, steps: Steps, valve: Valve | None, desk: Desk) -> Courses:
     """Carry the futures of sumps along; either all of them have a valve or none has."""
     shape = (len(steps.hours) + 1, *first.volume_l.shape)
-    volume, ln_strength = np.empty(shape), np.empty(shape)
+    volume, ln_strength = desk.room("volume", *shape), desk.room("ln_strength", *shape)
     volume[0], ln_strength[0] = first.volume_l, first.ln_strength
     lost = _Lost(rates, steps)
     move = _Falling(first, lost) if valve is None else _Filled(first, lost, valve)
@@ -118,7 +135,7 @@ def walk(first: First, rates: Rates, steps: Steps, valve: Valve | None) -> Cours
         lost.step(s)
         move.step(s, volume, ln_strength)
         watch.look(volume[s + 1], ln_strength[s + 1])
-    return Courses(volume, ln_strength, watch.inside.astype(np.int64), first.limits)
+    return Courses(volume, ln_strength, watch.inside.astype(np.int64), first.limits, desk)
 
 
 class _Lost:

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from monitor.model.balance import day_curve
-from monitor.model.courses import Courses, First, Rates, Steps, Valve, walk
+from monitor.model.courses import Courses, Desk, First, Rates, Steps, Valve, walk
 from monitor.model.duty import stands_for
 from monitor.model.layout import (
     HOLD_UP,
@@ -98,14 +98,18 @@ class Exits:
     strength_pct: Floats  # (n, draws) as it may be now
 
 
-def forecast(state: State, fixed: Fixed, ahead: Ahead, widen: Floats) -> Exits:
-    """Draw the futures of all sumps. `widen` (n,) scales the spread of each sump's futures (1: as the model has it)."""
+def forecast(state: State, fixed: Fixed, ahead: Ahead, widen: Floats, desk: Desk | None = None) -> Exits:
+    """Draw the futures of all sumps. `widen` (n,) scales the spread of each sump's futures (1: as the model has it).
+
+    Who asks often hands in a `desk` to work at.
+    """
+    desk = Desk() if desk is None else desk
     n = len(fixed.ids)
     hours, side = np.empty((n, DRAWS)), np.empty((n, DRAWS), dtype=np.int64)
     path, strength = np.empty((n, 2, 3, len(PATH_STEPS))), np.empty((n, DRAWS))
     for rows in _chunks(state.valve[:, 0] > 0):
         part = Ahead(ahead.hour, ahead.day, ahead.share[rows])
-        courses = _courses(state.take(rows), fixed.take(rows), part, widen[rows])
+        courses = _courses(state.take(rows), fixed.take(rows), part, widen[rows], desk)
         hours[rows], side[rows] = courses.exits(EDGES_H)
         path[rows] = courses.path(PATH_STEPS)
         strength[rows] = np.exp(courses.ln_strength[0])
@@ -119,9 +123,9 @@ def _chunks(valve: Flags) -> Iterator[Ints]:
             yield rows[begin : begin + CHUNK]
 
 
-def _courses(state: State, fixed: Fixed, ahead: Ahead, widen: Floats) -> Courses:
+def _courses(state: State, fixed: Fixed, ahead: Ahead, widen: Floats, desk: Desk) -> Courses:
     """Draw the futures of one chunk and carry them along."""
-    drawn = _root(state.cov) @ STATE_Z.T
+    drawn = np.matmul(_root(state.cov), STATE_Z.T, out=desk.room("drawn", len(widen), WIDTH, DRAWS))
     drawn *= widen[:, None, None]
     drawn += state.mean[:, :, None]
     _water_or_mix(drawn, state, fixed)
@@ -133,33 +137,38 @@ def _courses(state: State, fixed: Fixed, ahead: Ahead, widen: Floats) -> Courses
         least_l=least,
         limits=(fixed.lowest_l[:, None], np.log(fixed.high_pct)[:, None], np.log(fixed.low_pct)[:, None]),
     )
-    rates = _rates(drawn, state, ahead, widen)
+    rates = _rates(drawn, state, ahead, widen, desk)
     rates.leak = np.where(leaks, np.maximum(drawn[:, LEAK], 0.0), 0.0)
     curve = np.array([day_curve(float(hour)) for hour in ahead.hour])
     valve = None
     if state.valve[0, 0] > 0:
         held_up = np.where(ahead.share > RUNS_SOME, state.mean[:, HOLD_UP, None], 0.0)
         valve = Valve(state.valve[:, 1, None] + held_up, np.clip(drawn[:, VALVE_MIX], 0.0, 20.0))
-    return walk(first, rates, Steps(STEP_H, STEP_H * curve, ahead.day, ahead.share), valve)
+    return walk(first, rates, Steps(STEP_H, STEP_H * curve, ahead.day, ahead.share), valve, desk)
 
 
-def _rates(drawn: Floats, state: State, ahead: Ahead, widen: Floats) -> Rates:
+def _rates(drawn: Floats, state: State, ahead: Ahead, widen: Floats, desk: Desk) -> Rates:
     """Return litres an hour on each day ahead; (days, n, draws) each."""
     days = int(ahead.day[-1]) + 1
-    weather, job = _days(drawn[:, WEATHER], drawn[:, JOB], widen, days)
+    by_hour, by_running, by_drag, runs = (
+        desk.room(name, days, len(widen), DRAWS) for name in ("by_hour", "by_running", "by_drag", "runs")
+    )
+    _days(drawn[:, WEATHER], drawn[:, JOB], widen, (by_hour, by_drag))
     most = 1.0 / np.maximum(ahead.share.max(axis=1), 0.05)
-    runs = np.minimum(1.0 + (SHARE_SD * widen)[:, None] * SHARE_Z.T[:days, None, :], most[:, None])
+    np.multiply((SHARE_SD * widen)[:, None], SHARE_Z.T[:days, None, :], out=runs)
+    runs += 1.0
+    np.minimum(runs, most[:, None], out=runs)
     stands = stands_for(state, STAND_RANKS)
     if stands.any():
         runs[stands > _day_middles(ahead)[:days, None, None]] = 0.0
     idle = np.exp(drawn[:, LN_IDLE])
     more = np.exp(drawn[:, LN_RUN]) - idle
-    by_hour = np.exp(weather, out=weather)
-    by_running = by_hour * more
+    np.exp(by_hour, out=by_hour)
+    np.multiply(by_hour, more, out=by_running)
     by_running *= runs
     by_hour *= idle
-    job += drawn[:, LN_DRAG]
-    by_drag = np.exp(job, out=job)
+    by_drag += drawn[:, LN_DRAG]
+    np.exp(by_drag, out=by_drag)
     by_drag *= runs
     return Rates(by_hour, by_running, by_drag)
 
@@ -206,13 +215,14 @@ def _root_of_one(unit: Floats) -> Floats:
         return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
 
 
-def _days(weather: Floats, job: Floats, widen: Floats, days: int) -> tuple[Floats, Floats]:
-    """Return the log factors of each day ahead (days, n, draws): weather wanders back, jobs change daily."""
-    w, j = np.empty((days, *weather.shape)), np.empty((days, *job.shape))
-    w[0], j[0] = weather, job
-    w_sd = (WEATHER_SD * np.sqrt(1.0 - DAY_KEEP**2) * widen)[:, None]
-    j_sd = (JOB_SD * np.sqrt(1.0 - JOB_KEEP**2) * widen)[:, None]
-    for day in range(1, days):
-        w[day] = DAY_KEEP * w[day - 1] + w_sd * WEATHER_Z[:, day]
-        j[day] = JOB_KEEP * j[day - 1] + j_sd * JOB_Z[:, day]
-    return w, j
+def _days(weather: Floats, job: Floats, widen: Floats, out: tuple[Floats, Floats]) -> None:
+    """Fill in the log factors of each day ahead (days, n, draws): weather wanders back, jobs change daily."""
+    for course, first, keep, sd, z in (
+        (out[0], weather, DAY_KEEP, WEATHER_SD, WEATHER_Z),
+        (out[1], job, JOB_KEEP, JOB_SD, JOB_Z),
+    ):
+        course[0] = first
+        spread = (sd * np.sqrt(1.0 - keep**2) * widen)[:, None]
+        for day in range(1, len(course)):
+            np.multiply(course[day - 1], keep, out=course[day])
+            course[day] += spread * z[:, day]
