@@ -28,26 +28,23 @@ from monitor.fence import possible_entry, possible_reading, sound
 from monitor.memory import Memory
 from monitor.model import views
 from monitor.model.bins import bin_of
-from monitor.model.checks import CheckWorth, checks_that_pay, last_moves
-from monitor.model.courses import Desk
+from monitor.model.checks import last_moves
 from monitor.model.engine import Engine, History
-from monitor.model.forecast import forecast
-from monitor.model.layout import BIN_S
+from monitor.model.foresight import Foresight
+from monitor.model.layout import BIN_S, Flags
 from monitor.model.losses import LossDay
 from monitor.model.silence import Silence
+from monitor.model.state import State
 from monitor.model.types import Estimate, Event, Forecast
 from monitor.plant.reading import Entry, Reading
 from monitor.plant.types import Plant
 from monitor.snapshot import Changes, Snapshot, SumpView
 from monitor.waiting import MARK_S, MARKS_A_BIN, Waiting
 
-FORECAST_EVERY_S: Final = 3600.0
 CHECKPOINT_BINS: Final = 24
 FOUND_BINS: Final = 10 * 96
 REVISABLE_S: Final = 6.5 * 86400.0
 """What is told later than this is kept and shown, and moves no estimate: checkpoints reach back a week."""
-MOVED_SHARE: Final = 0.03
-MOVED_PCT: Final = 0.3
 
 Past = Callable[[float], tuple[float, bytes] | None]
 
@@ -57,6 +54,7 @@ class _Now:
     """What one grid point works out."""
 
     now_s: float
+    state: State
     estimates: dict[str, Estimate]
     events: tuple[Event, ...]
     forecasts: tuple[Forecast, ...] = ()
@@ -90,13 +88,11 @@ class Pipeline:
         self.silence = Silence(plant)
         self.memory = Memory()
         self._waiting = Waiting(settle_s)
-        self._desk = Desk()
-        self._forecasts: dict[str, Forecast] = {}
+        self._foresight = Foresight(self.engine)
         self._recipes: dict[str, Recipe] = {}
         self._demand: dict[str, MixingDemand] = {}
         self._minerals: dict[str, tuple[Outlook, ...]] = {}
         self._days: dict[str, tuple[LossDay, ...]] = {}
-        self._checks: tuple[CheckWorth, ...] = ()
         self._mark: int | None = None
         self._first_bin: int | None = None
         self._restored = False
@@ -165,9 +161,9 @@ class Pipeline:
     def refreshed_forecasts(self) -> dict[str, Forecast]:
         """Return forecasts as of the last moment passed, made now if they are older. Nothing later hangs on them."""
         at_s = self.stands_at_s
-        if at_s is None or all(f.made_s == at_s for f in self._forecasts.values()):
-            return self._forecasts
-        return self._forecast(at_s)
+        if at_s is None or self._foresight.is_of(at_s):
+            return self._foresight.forecasts
+        return self._foresight.seen_from(self.engine.at(at_s), at_s)
 
     def _pass(self, mark: int, before_s: float) -> Changes:
         now_s = mark * MARK_S
@@ -176,15 +172,13 @@ class Pipeline:
         now = self._look(now_s)
         now.landings = self.memory.care.step(self.plant, now.estimates, self._recipes, now_s)
         now.kept = self.memory.care.containers(self.plant, now_s)
-        hourly = now_s % FORECAST_EVERY_S == 0.0 or self._glanced(mark) or self._away(before_s)
-        if hourly or self._elsewhere(now):
-            self._forecasts = self._forecast(now_s)
-            now.forecasts = tuple(self._forecasts.values())
+        due = self._foresight.due(now_s) | self._away(before_s)
+        now.forecasts = self._foresee(now, due | self._foresight.elsewhere(now.state))
         if not self._away(now_s) and not self._waiting.is_glance(mark):
             now.events = tuple(self.memory.news(self.engine.events(), self._silences(now), now_s))
             self.memory.care.saw(self.plant, now.events)
-            now.transitions = (*self._redone(mark), *self._alert(now, hourly=hourly))
-        if hourly and self._calm_too:
+            now.transitions = (*self._redone(mark), *self._alert(now, due))
+        if due.any() and self._calm_too:
             self.memory.sequence += 1
             self._plan(now)
         if self._on_checkpoint():
@@ -193,11 +187,6 @@ class Pipeline:
         self.snapshot = self._picture(now)
         return Changes(self.snapshot, now.events, now.transitions, now.forecasts, now.landings)
 
-    def _glanced(self, mark: int) -> bool:
-        """Tell whether nothing was foreseen yet, or only at a glance at the first readings between the quarters."""
-        made = next((f.made_s for f in self._forecasts.values()), None)
-        return made is None or (mark % MARKS_A_BIN == 0 and made % BIN_S != 0.0)
-
     def _away(self, now_s: float) -> bool:
         return self._away_s[0] < now_s < self._away_s[1]
 
@@ -205,18 +194,20 @@ class Pipeline:
         """Work out again what hangs on the state that a checkpoint brought back."""
         self._feed(mark)
         now = self._look(mark * MARK_S)
-        self._forecasts = self._forecast(now.now_s)
+        self._foresee(now, self._foresight.everyone())
         if self._calm_too:
+            recent = self._recent()
             self._recipes = {
-                sump: self._recipe(sump, now, self.memory.recent) for sump, e in now.estimates.items() if sound(e)
+                sump: self._recipe(sump, now, recent.get(sump, [])) for sump, e in now.estimates.items() if sound(e)
             }
             self._plan(now)
         self.snapshot = self._picture(now)
         return Changes(self.snapshot)
 
     def _look(self, now_s: float) -> _Now:
-        estimates = views.estimates(self.engine.at(now_s), self.engine.fixed, self.silence, now_s)
-        return _Now(now_s, estimates, (), kept=self.memory.care.containers(self.plant, now_s))
+        state = self.engine.at(now_s)
+        estimates = views.estimates(state, self.engine.fixed, self.silence, now_s)
+        return _Now(now_s, state, estimates, (), kept=self.memory.care.containers(self.plant, now_s))
 
     def _redone(self, mark: int) -> tuple[Transition, ...]:
         """Do again what people did to alerts before this moment and before a restart."""
@@ -225,32 +216,23 @@ class Pipeline:
             self._put(move.alert)
         return done
 
-    def _elsewhere(self, now: _Now) -> bool:
-        """Tell whether some sump is no longer where its last forecast began: filled, emptied, or checked by hand."""
-        return any(
-            (abs(e.volume_l - f.path.volume_p50_l[0]) > MOVED_SHARE * self.plant.sumps[s].full_l)
-            or abs(e.concentration_pct - f.path.concentration_p50_pct[0]) > MOVED_PCT
-            for s, e in now.estimates.items()
-            if (f := self._forecasts.get(s)) is not None
-        )
-
     def _silences(self, now: _Now) -> list[Event]:
         return self.memory.silences({sump: e.silent for sump, e in now.estimates.items()}, self.silence, now.now_s)
 
-    def _forecast(self, now_s: float) -> dict[str, Forecast]:
-        state, fixed = self.engine.at(now_s), self.engine.fixed
-        exits = forecast(state, fixed, self.engine.clock.ahead(state, now_s), self.engine.widths(), self._desk)
-        if self._calm_too:
-            self._checks = tuple(checks_that_pay(exits, fixed, attendance(self.plant.attended, now_s).hours_to_cover))
-        return views.forecasts(exits, fixed, now_s)
+    def _foresee(self, now: _Now, which: Flags) -> tuple[Forecast, ...]:
+        back_h = attendance(self.plant.attended, now.now_s).hours_to_cover if self._calm_too else None
+        return self._foresight.renew(now.state, now.now_s, which, back_h)
 
-    def _alert(self, now: _Now, *, hourly: bool) -> tuple[Transition, ...]:
-        recent = self.memory.recent
-        conditions = {s: self._conditions(s, now, recent) for s, estimate in now.estimates.items() if sound(estimate)}
+    def _alert(self, now: _Now, due: Flags) -> tuple[Transition, ...]:
+        recent = self._recent()
+        conditions = {
+            s: self._conditions(s, now, recent.get(s, [])) for s, estimate in now.estimates.items() if sound(estimate)
+        }
+        renewed = {sump for sump, is_due in zip(self.plant.sumps, due, strict=True) if is_due}
         for sump, found in conditions.items():
-            stale = hourly or sump not in self._recipes
+            stale = sump in renewed or sump not in self._recipes
             if any(c.enter for c in found) or (stale and (self._calm_too or found)):
-                self._recipes[sump] = self._recipe(sump, now, recent)
+                self._recipes[sump] = self._recipe(sump, now, recent.get(sump, []))
         every = [condition for found in conditions.values() for condition in found]
         out_of_use = suppressed(self.plant, now.estimates, self.memory.emptied, now.now_s)
         self.memory.alerts, transitions = lifecycle.step(
@@ -258,23 +240,29 @@ class Pipeline:
         )
         return transitions
 
-    def _conditions(self, sump: str, now: _Now, recent: Sequence[Event]) -> tuple[Condition, ...]:
-        mine = [event for event in recent if event.sump == sump]
+    def _recent(self) -> dict[str, list[Event]]:
+        """Return the recent events by sump."""
+        found: dict[str, list[Event]] = {}
+        for event in self.memory.recent:
+            found.setdefault(event.sump, []).append(event)
+        return found
+
+    def _conditions(self, sump: str, now: _Now, mine: Sequence[Event]) -> tuple[Condition, ...]:
         plant, spec, care = self.plant, self.plant.sumps[sump], self.memory.care
-        estimate, ahead = now.estimates[sump], self._forecasts.get(sump)
+        estimate, ahead = now.estimates[sump], self._foresight.forecasts.get(sump)
         kept = Kept(care.hygiene.get(sump, Hygiene()), care.minerals.get(sump, MineralFacts()))
         return (
             *find_conditions(plant, spec, estimate, ahead, mine, now.now_s),
             *upkeep(plant, spec, estimate, ahead, kept, now.now_s),
         )
 
-    def _recipe(self, sump: str, now: _Now, recent: Sequence[Event]) -> Recipe:
-        loss = latest_loss_jump((event for event in recent if event.sump == sump), now.now_s)
+    def _recipe(self, sump: str, now: _Now, mine: Sequence[Event]) -> Recipe:
+        loss = latest_loss_jump(mine, now.now_s)
         return make_recipe(
             self.plant,
             self.plant.sumps[sump],
             now.estimates[sump],
-            self._forecasts.get(sump),
+            self._foresight.forecasts.get(sump),
             now.now_s,
             loss_jump=loss,
             kept=now.kept,
@@ -282,11 +270,11 @@ class Pipeline:
         )
 
     def _plan(self, now: _Now) -> None:
-        views_of = [(self.plant.sumps[s], e, self._forecasts.get(s)) for s, e in now.estimates.items() if sound(e)]
-        known = self.memory.care.known(self.plant, now.now_s)
+        care, ahead = self.memory.care, self._foresight.forecasts
+        views_of = [(self.plant.sumps[s], e, ahead.get(s)) for s, e in now.estimates.items() if sound(e)]
+        known = care.known(self.plant, now.now_s)
         self._demand = make_demand(self.plant, views_of, now.now_s, self.memory.sequence, known)
-        self.memory.care.ask(self._demand, now.now_s)
-        care, ahead = self.memory.care, self._forecasts
+        care.ask(self._demand, now.now_s)
         self._days = {s: tuple(self.engine.losses(s)) for s in now.estimates}
         self._minerals = {s: care.outlooks(self.plant, e, ahead.get(s), now.now_s) for s, e in now.estimates.items()}
 
@@ -296,7 +284,7 @@ class Pipeline:
             sump: SumpView(
                 sump,
                 estimate,
-                self._forecasts.get(sump),
+                self._foresight.forecasts.get(sump),
                 self._recipes.get(sump),
                 tuple(self.memory.care.landings.get(sump, ())),
                 self._minerals.get(sump, ()),
@@ -314,7 +302,7 @@ class Pipeline:
             recent_events=tuple(self.memory.recent),
             set_aside=now.kept,
             mixers=dict(self.memory.care.mixers),
-            checks=self._checks,
+            checks=self._foresight.checks,
         )
 
     def act(self, alert_id: str, deed: lifecycle.Deed) -> tuple[Alert, tuple[Transition, ...]] | None:

@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from adapters.mqtt_out import MqttPublisher
+from monitor.model.foresight import Foresight
 from monitor.pipeline import Pipeline
 from monitor.plant.quantity import parse_unit
 from monitor.plant.reading import Reading, Signal
@@ -88,7 +89,9 @@ def measure(hours: int = HOURS, sumps: int = SUMPS) -> dict[str, float]:
         disk = (Path(folder) / "record.db").stat().st_size
         record.close()
     began = time.process_time()
-    pipeline._forecast(START_S + 3600.0 * hours)
+    engine = pipeline.engine
+    at_s = START_S + 3600.0 * hours
+    Foresight(engine).seen_from(engine.at(at_s), at_s)
     forecast_s = time.process_time() - began
     span_s, count = 3600.0 * hours, 60.0 * hours * sumps
     return {
