@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import gzip
+import io
 import zlib
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
 from monitor.plant.errors import RecordError
 from monitor.plant.reading import Rejected
@@ -19,6 +20,39 @@ RAW_KEPT = 1000
 """Characters kept of a row that cannot be used."""
 
 _GZIP_MAGIC = b"\x1f\x8b"
+
+UNFOLDS = 250
+"""A row of readings packs to two bytes at best of about fifty; what unfolds to more than this is no such file."""
+
+JUDGED_FROM = 4 << 20
+"""Bytes that are unpacked before the ratio is judged."""
+
+
+class _TooMuchError(OSError):
+    """A compressed file that unfolds to far more than readings would."""
+
+
+class _Unpacked(io.RawIOBase):
+    """What a compressed file holds, refused once it unfolds beyond reason."""
+
+    def __init__(self, path: Path) -> None:
+        self._packed_bytes = path.stat().st_size
+        self._gzip = gzip.GzipFile(path, "rb")
+        self._count = 0
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: Any, /) -> int:
+        got = self._gzip.readinto(buffer)
+        self._count += got
+        if self._count > JUDGED_FROM and self._count > UNFOLDS * self._packed_bytes:
+            raise _TooMuchError(f"it unfolds to more than {UNFOLDS} times its size")
+        return got
+
+    def close(self) -> None:
+        self._gzip.close()
+        super().close()
 
 
 class CsvLines:
@@ -60,6 +94,8 @@ def _unreadable(path: Path, error: BaseException) -> str:
         return f"{path}: there is no such file; give the path of a CSV file, plain or .gz"
     if isinstance(error, IsADirectoryError):
         return f"{path}: is a folder; give the path of a CSV file, plain or .gz"
+    if isinstance(error, _TooMuchError):
+        return f"{path}: was not read on: {error}, which no file of readings does; fetch it again or unpack it yourself"
     if isinstance(error, EOFError | zlib.error | gzip.BadGzipFile):
         return f"{path}: the compressed file is damaged or cut off ({error}); fetch it again"
     return f"{path}: cannot be read ({error}); check the file and its permissions"
@@ -69,7 +105,8 @@ def _open_text(path: Path) -> IO[str]:
     with path.open("rb") as probe:
         packed = probe.read(2) == _GZIP_MAGIC
     if packed:
-        return gzip.open(path, "rt", encoding="utf-8-sig", errors="backslashreplace", newline="")
+        unpacked = io.BufferedReader(_Unpacked(path), 1 << 16)
+        return io.TextIOWrapper(unpacked, encoding="utf-8-sig", errors="backslashreplace", newline="")
     return path.open(encoding="utf-8-sig", errors="backslashreplace", newline="")
 
 
