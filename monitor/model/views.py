@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Final
 
 import numpy as np
@@ -20,7 +21,9 @@ from monitor.model.layout import (
     STRENGTH,
     VOLUME,
     WEATHER,
+    WIDTH,
     Fixed,
+    Floats,
 )
 from monitor.model.silence import Silence
 from monitor.model.state import State
@@ -29,78 +32,105 @@ from monitor.plant.reading import Signal
 
 SIDES: Final = {LOW_SIDE: Side.LOW, RICH_SIDE: Side.RICH, LEAN_SIDE: Side.LEAN, NO_SIDE: Side.NONE}
 DOTS: Final = 20
+DOT_SHARES: Final[Floats] = (np.arange(DOTS) + 0.5) / DOTS
+EXIT_SHARES: Final[Floats] = np.array([0.1, 0.5, 0.9])
+PATH_HOURS: Final = tuple(float(EDGES_H[s]) for s in PATH_STEPS)
+DOUBTS: Final = {
+    (False, False): (),
+    (True, False): (Signal.LEVEL,),
+    (False, True): (Signal.REFRACTOMETER,),
+    (True, True): (Signal.LEVEL, Signal.REFRACTOMETER),
+}
 
 
 def estimates(state: State, fixed: Fixed, silence: Silence, now_s: float) -> dict[str, Estimate]:
     """Return each sump's estimate at `now_s`."""
-    return {sump: _estimate(state, fixed, silence, now_s, i) for i, sump in enumerate(fixed.ids)}
-
-
-def _estimate(state: State, fixed: Fixed, silence: Silence, now_s: float, i: int) -> Estimate:
-    mean, cov, sump = state.mean[i], state.cov[i], fixed.ids[i]
-    sd = np.sqrt(np.maximum(np.diagonal(cov), 0.0))
-    days = max(float(state.bins_done[i]), 1.0) / BINS_A_DAY
-    evaporated, dragged = (float(x) / days for x in state.losses[i].sum(axis=0))
-    air = float(np.exp(mean[WEATHER]))
-    product = sd[VOLUME] * sd[STRENGTH]
-    doubtful = tuple(
-        signal for column, signal in ((0, Signal.LEVEL), (1, Signal.REFRACTOMETER)) if state.said[i, column] > 0
+    numbers = zip(*(column.tolist() for column in _columns(state)), strict=True)
+    judged = zip(
+        (state.level_known | state.strength_known).tolist(),
+        np.where(state.bins_done > 0, state.run_belief >= 0.5, -1).tolist(),
+        (state.said > 0).tolist(),
+        strict=True,
     )
-    return Estimate(
-        sump=sump,
-        time_s=now_s,
-        known=bool(state.level_known[i] or state.strength_known[i]),
-        volume_l=float(mean[VOLUME]),
-        volume_sd_l=float(sd[VOLUME]),
-        concentration_pct=float(mean[STRENGTH]),
-        concentration_sd_pct=float(sd[STRENGTH]),
-        correlation=float(cov[VOLUME, STRENGTH] / product) if product > 0 else 0.0,
-        evaporation_l_per_day=evaporated,
-        evaporation_sd_l_per_day=evaporated * float(np.hypot(min(sd[LN_RUN], sd[LN_IDLE]), sd[WEATHER])),
-        drag_out_l_per_day=dragged,
-        drag_out_sd_l_per_day=dragged * float(np.hypot(sd[LN_DRAG], sd[JOB])) + 24.0 * float(sd[LEAK]),
-        evaporation_idle_l_per_h=float(np.exp(mean[LN_IDLE])) * air,
-        evaporation_running_l_per_h=float(np.exp(mean[LN_RUN])) * air,
-        drag_out_running_l_per_h=float(np.exp(mean[LN_DRAG] + mean[JOB])),
-        refractometer_bias_degbx=float(mean[BIAS]),
-        refractometer_bias_sd_degbx=float(sd[BIAS]),
-        hold_up_l=float(mean[HOLD_UP]),
-        hold_up_sd_l=float(sd[HOLD_UP]),
-        running=bool(state.run_belief[i] >= 0.5) if state.bins_done[i] > 0 else None,
-        last_heard_s=dict(silence.heard[sump]),
-        silent=silence.silent(sump, now_s),
-        doubtful=doubtful,
+    make: Callable[..., Estimate] = Estimate
+    found = {}
+    for sump, own, (known, running, doubts) in zip(fixed.ids, numbers, judged, strict=True):
+        doubtful = DOUBTS[doubts[0], doubts[1]]
+        heard, silent = dict(silence.heard[sump]), silence.silent(sump, now_s)
+        found[sump] = make(sump, now_s, known, *own, None if running < 0 else running > 0, heard, silent, doubtful)
+    return found
+
+
+def _columns(state: State) -> tuple[Floats, ...]:
+    """Return the numbers of `Estimate` from `volume_l` to `hold_up_sd_l` in its order, (n,) each."""
+    mean, cov = state.mean, state.cov
+    index = np.arange(WIDTH)
+    sd = np.sqrt(np.maximum(cov[:, index, index], 0.0))
+    days = np.maximum(state.bins_done, 1.0) / BINS_A_DAY
+    evaporated, dragged = (state.losses.sum(axis=1) / days[:, None]).T
+    air = np.exp(mean[:, WEATHER])
+    product = sd[:, VOLUME] * sd[:, STRENGTH]
+    correlation = np.where(product > 0.0, cov[:, VOLUME, STRENGTH] / np.where(product > 0.0, product, 1.0), 0.0)
+    return (
+        mean[:, VOLUME],
+        sd[:, VOLUME],
+        mean[:, STRENGTH],
+        sd[:, STRENGTH],
+        correlation,
+        evaporated,
+        evaporated * np.hypot(np.minimum(sd[:, LN_RUN], sd[:, LN_IDLE]), sd[:, WEATHER]),
+        dragged,
+        dragged * np.hypot(sd[:, LN_DRAG], sd[:, JOB]) + 24.0 * sd[:, LEAK],
+        np.exp(mean[:, LN_IDLE]) * air,
+        np.exp(mean[:, LN_RUN]) * air,
+        np.exp(mean[:, LN_DRAG] + mean[:, JOB]),
+        mean[:, BIAS],
+        sd[:, BIAS],
+        mean[:, HOLD_UP],
+        sd[:, HOLD_UP],
     )
 
 
 def forecasts(exits: Exits, fixed: Fixed, made_s: float) -> dict[str, Forecast]:
     """Return each sump's forecast made at `made_s`."""
-    quantiles = np.quantile(exits.hours, (0.1, 0.5, 0.9), axis=1)
-    dots = np.quantile(exits.hours, (np.arange(DOTS) + 0.5) / DOTS, axis=1)
-    hours = tuple(float(EDGES_H[s]) for s in PATH_STEPS)
+    exits_h = np.sort(exits.hours, axis=1)
+    early, middle, late = quantiles(exits_h, EXIT_SHARES).T.tolist()
+    dots = quantiles(exits_h, DOT_SHARES).tolist()
+    courses = exits.path.reshape(len(exits_h), -1, len(PATH_STEPS)).tolist()
+    shares = _sides(exits)
     return {
-        sump: _forecast(exits, sump, made_s, hours, quantiles[:, i].tolist(), dots[:, i].tolist(), i)
+        sump: Forecast(
+            sump=sump,
+            made_s=made_s,
+            horizon_h=HORIZON_H,
+            exit_p10_h=early[i],
+            exit_p50_h=middle[i],
+            exit_p90_h=late[i],
+            side=_side(shares[i]),
+            side_share=shares[i],
+            dots_h=tuple(dots[i]),
+            path=Path(PATH_HOURS, *map(tuple, courses[i])),
+        )
         for i, sump in enumerate(fixed.ids)
     }
 
 
-def _forecast(
-    exits: Exits, sump: str, made_s: float, hours: tuple[float, ...], quantiles: list[float], dots: list[float], i: int
-) -> Forecast:
-    share = {SIDES[code]: float((exits.side[i] == code).sum()) / DRAWS for code in SIDES}
+def quantiles(rising: Floats, shares: Floats) -> Floats:
+    """Return quantiles of rows that rise (n, m): (n, shares), between neighbours on a straight line."""
+    at = shares * (rising.shape[1] - 1)
+    below = np.minimum(at.astype(np.int64), rising.shape[1] - 2)
+    part, low, high = at - below, rising[:, below], rising[:, below + 1]
+    step = high - low
+    return np.asarray(np.where(part < 0.5, low + step * part, high - step * (1.0 - part)))
+
+
+def _sides(exits: Exits) -> list[dict[Side, float]]:
+    """Return each sump's chance of each side."""
+    counts = np.stack([(exits.side == code).sum(axis=1) for code in SIDES]).T / DRAWS
+    return [dict(zip(SIDES.values(), row, strict=True)) for row in counts.tolist()]
+
+
+def _side(share: dict[Side, float]) -> Side:
+    """Return the likeliest side a sump leaves by, none where it is likelier to stay."""
     leaving = {side: part for side, part in share.items() if side is not Side.NONE}
-    likely = max(leaving, key=lambda side: leaving[side])
-    path = exits.path[i]
-    rows = [tuple(path[row, q].tolist()) for row in (0, 1) for q in (0, 1, 2)]
-    return Forecast(
-        sump=sump,
-        made_s=made_s,
-        horizon_h=HORIZON_H,
-        exit_p10_h=quantiles[0],
-        exit_p50_h=quantiles[1],
-        exit_p90_h=quantiles[2],
-        side=likely if share[Side.NONE] <= 0.5 else Side.NONE,
-        side_share=share,
-        dots_h=tuple(dots),
-        path=Path(hours, *rows),
-    )
+    return max(leaving, key=lambda side: leaving[side]) if share[Side.NONE] <= 0.5 else Side.NONE
