@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from monitor.model.kalman import carry_rows
+from monitor.model.kalman import move_rows
 from monitor.model.layout import (
     CARRY,
     JOB,
@@ -77,8 +77,8 @@ def losses(mean: Floats, running: Floats, hours: float, curve: float, valve_l: F
     )
 
 
-def advance(mean: Floats, cov: Floats, gone: Losses, hours: float, least_l: Floats) -> Floats:
-    """Let the losses happen: change `mean` in place and return the new covariance."""
+def advance(mean: Floats, cov: Floats, gone: Losses, hours: float, least_l: Floats) -> None:
+    """Let the losses happen: change mean and covariance in place."""
     volume, strength = mean[:, VOLUME].copy(), mean[:, STRENGTH].copy()
     richer = gone.evaporated_l - (CARRY - 1.0) * gone.drag_l
     middle = np.maximum(volume - 0.5 * gone.net_l, least_l)
@@ -87,7 +87,7 @@ def advance(mean: Floats, cov: Floats, gone: Losses, hours: float, least_l: Floa
     volume_row, strength_row = _gradients(gone, hours, strength, middle, growth, factor, mean[:, VALVE_MIX])
     mean[:, VOLUME] = np.maximum(volume - gone.net_l, least_l)
     mean[:, STRENGTH] = strength * factor + mean[:, VALVE_MIX] * gone.valve_l / middle
-    return carry_rows(cov, volume_row, strength_row)
+    move_rows(cov, volume_row, strength_row)
 
 
 def _gradients(

@@ -35,12 +35,12 @@ LOOSE: Final = 0.5  # points
 
 @dataclass(slots=True)
 class Look:
-    """What a measurement would say if believed: residual, variance before noise, total, gradient, oddness."""
+    """What a measurement would say if believed: residual, variance before noise, total, what moves along, oddness."""
 
     residual: Floats
     known_var: Floats
     total: Floats
-    rows: Floats
+    along: Floats  # (n, 11) P h: how the states move along with it
     there: Flags
     odd: Flags
 
@@ -49,12 +49,10 @@ def look_at_level(
     state: State, fixed: Fixed, value: Floats, running: Floats, var: Floats, there: Flags, half_lost: Floats
 ) -> Look:
     """Compare the gauge with the expected volume (at the middle of the bin: half the bin's losses earlier)."""
-    rows = np.zeros((len(value), WIDTH))
-    rows[:, VOLUME] = 1.0
-    rows[:, HOLD_UP] = -running
     expected = state.mean[:, VOLUME] + half_lost - running * state.mean[:, HOLD_UP]
     residual = np.where(there, value - expected, 0.0)
-    known = np.einsum("ni,nij,nj->n", rows, state.cov, rows)
+    along = state.cov[:, VOLUME] - running[:, None] * state.cov[:, HOLD_UP]
+    known = along[:, VOLUME] - running * along[:, HOLD_UP]
     total = known + var
     least = LEAST_LEVEL * fixed.full_l + np.where(residual > 0.0, expected_rise(state, fixed), 0.0)
     far = residual**2 > np.where(fixed.level_period_s > DENSE_S, HAND_GATE, GATE) ** 2 * total
@@ -62,22 +60,20 @@ def look_at_level(
     sparse = fixed.level_period_s > DENSE_S
     far |= sparse & (residual - state.unseen_lost > SPARSE_GATE * np.sqrt(2.0 * var))
     odd = there & state.level_known & far & (np.abs(residual) > least)
-    return Look(residual, np.asarray(known), np.asarray(total), rows, there, np.asarray(odd))
+    return Look(residual, np.asarray(known), np.asarray(total), along, there, np.asarray(odd))
 
 
 def look_at_brix(state: State, fixed: Fixed, value: Floats, var: Floats, there: Flags) -> Look:
     """Compare the refractometer with the expected strength and bias."""
-    rows = np.zeros((len(value), WIDTH))
-    rows[:, STRENGTH] = 1.0 / fixed.factor
-    rows[:, BIAS] = 1.0
     expected = state.mean[:, STRENGTH] / fixed.factor + state.mean[:, BIAS]
     residual = np.where(there, value - expected, 0.0)
-    known = np.einsum("ni,nij,nj->n", rows, state.cov, rows)
+    along = state.cov[:, STRENGTH] / fixed.factor[:, None] + state.cov[:, BIAS]
+    known = along[:, STRENGTH] / fixed.factor + along[:, BIAS]
     total = known + var
     gate = np.where(fixed.refractometer_period_s > DENSE_S, HAND_GATE, GATE)
     odd = there & state.strength_known & (residual**2 > gate**2 * total)
     odd &= np.abs(residual) * fixed.factor > LEAST_STRENGTH
-    return Look(residual, np.asarray(known), np.asarray(total), rows, there, np.asarray(odd))
+    return Look(residual, np.asarray(known), np.asarray(total), along, there, np.asarray(odd))
 
 
 def count_odd(odd: Floats, look: Look, k: int) -> None:

@@ -1,8 +1,8 @@
 """The two operations of the filter, over many sumps at once: let time pass, take one scalar measurement in.
 
 Time update: volume and strength are functions of the state (`Balance`), everything else stays or decays.
-Measurement: scalar, in Joseph's form, so that the covariance stays symmetric and positive for any gain
-(Bucy and Joseph 1968; checked against the Nile figures of Durbin and Koopman in tests/published).
+Measurement: scalar, in a form that equals Joseph's (Bucy and Joseph 1968) and keeps the covariance symmetric and
+positive; checked against the Nile figures of Durbin and Koopman and against Joseph's form in tests/published.
 """
 
 from __future__ import annotations
@@ -15,18 +15,19 @@ from monitor.model.layout import STRENGTH, VOLUME, WIDTH, Flags, Floats
 def carry_rows(cov: Floats, volume_row: Floats, strength_row: Floats) -> Floats:
     """Return F P F' where F is the unit matrix but for the rows of volume and strength ((n, 11) each)."""
     out = cov.copy()
-    new_volume = np.einsum("ni,nij->nj", volume_row, cov)
-    new_strength = np.einsum("ni,nij->nj", strength_row, cov)
-    out[:, VOLUME, :] = new_volume
-    out[:, :, VOLUME] = new_volume
-    out[:, STRENGTH, :] = new_strength
-    out[:, :, STRENGTH] = new_strength
-    out[:, VOLUME, VOLUME] = np.einsum("ni,ni->n", new_volume, volume_row)
-    both = np.einsum("ni,ni->n", new_volume, strength_row)
-    out[:, VOLUME, STRENGTH] = both
-    out[:, STRENGTH, VOLUME] = both
-    out[:, STRENGTH, STRENGTH] = np.einsum("ni,ni->n", new_strength, strength_row)
+    move_rows(out, volume_row, strength_row)
     return out
+
+
+def move_rows(cov: Floats, volume_row: Floats, strength_row: Floats) -> None:
+    """Turn P into F P F' (see `carry_rows`) in place."""
+    new_volume, new_strength = side(cov, volume_row), side(cov, strength_row)
+    both = (new_volume * strength_row).sum(axis=1)
+    volume_var, strength_var = (new_volume * volume_row).sum(axis=1), (new_strength * strength_row).sum(axis=1)
+    cov[:, VOLUME, :] = cov[:, :, VOLUME] = new_volume
+    cov[:, STRENGTH, :] = cov[:, :, STRENGTH] = new_strength
+    cov[:, VOLUME, VOLUME], cov[:, STRENGTH, STRENGTH] = volume_var, strength_var
+    cov[:, VOLUME, STRENGTH] = cov[:, STRENGTH, VOLUME] = both
 
 
 def decay(mean: Floats, cov: Floats, column: int, keep: Floats | float, added_var: Floats | float) -> None:
@@ -37,19 +38,40 @@ def decay(mean: Floats, cov: Floats, column: int, keep: Floats | float, added_va
     cov[:, column, column] += added_var
 
 
+def side(cov: Floats, rows: Floats) -> Floats:
+    """Return P h, how each state moves along with each sump's measurement ((n, 11), as `rows`)."""
+    return np.asarray(np.einsum("ni,nij->nj", rows, cov))
+
+
 def spread(cov: Floats, rows: Floats) -> Floats:
     """Return the variance of each sump's measurement before its noise, h P h' ((n, 11) rows)."""
-    return np.asarray(np.einsum("ni,nij,nj->n", rows, cov, rows))
+    return np.asarray((rows * side(cov, rows)).sum(axis=1))
 
 
 def measure(mean: Floats, cov: Floats, rows: Floats, residual: Floats, noise_var: Floats, use: Flags) -> None:
     """Take one scalar a sump in, in place: residual = seen - expected, rows = its gradient; only where `use`."""
-    side = np.einsum("nij,nj->ni", cov, rows)
-    total = np.einsum("ni,ni->n", rows, side) + noise_var
-    gain = np.where(use[:, None], side / total[:, None], 0.0)
-    mean += gain * np.where(use, residual, 0.0)[:, None]
-    cross = gain[:, :, None] * side[:, None, :]
-    cov += gain[:, :, None] * gain[:, None, :] * total[:, None, None] - cross - cross.transpose(0, 2, 1)
+    few = np.flatnonzero(use)
+    if 2 * len(few) > len(use):
+        along = side(cov, rows)
+        take_in(mean, cov, along, (rows * along).sum(axis=1) + noise_var, residual, use)
+    elif len(few):
+        part_mean, part_cov, part_rows = mean[few], cov[few], rows[few]
+        along = side(part_cov, part_rows)
+        total = (part_rows * along).sum(axis=1) + noise_var[few]
+        take_in(part_mean, part_cov, along, total, residual[few], np.ones(len(few), dtype=np.bool_))
+        mean[few], cov[few] = part_mean, part_cov
+
+
+def take_in(mean: Floats, cov: Floats, along: Floats, total: Floats, residual: Floats, use: Flags) -> None:
+    """Take a scalar in of which P h (`along`) and its whole variance h P h' + r (`total`) are known, in place.
+
+    With the best gain K = P h / total Joseph's form (1 - K h) P (1 - K h)' + K r K' is P - u u', u = P h / sqrt(total):
+    written so it is symmetric to the last bit.
+    """
+    root = np.sqrt(total)
+    unit = np.where(use[:, None], along / root[:, None], 0.0)
+    mean += unit * np.where(use, residual / root, 0.0)[:, None]
+    cov -= unit[:, :, None] * unit[:, None, :]
 
 
 def finite(mean: Floats, cov: Floats) -> Flags:

@@ -9,7 +9,7 @@ import numpy as np
 
 from monitor.model import balance, duty, jumps, leaks, losses, valves, watch
 from monitor.model.bins import Bin
-from monitor.model.kalman import decay, measure
+from monitor.model.kalman import decay, measure, take_in
 from monitor.model.layout import (
     BIAS,
     BINS_A_DAY,
@@ -124,7 +124,7 @@ def _pass_time(state: State, fixed: Fixed, running: Floats, moment: Moment) -> t
     idle = balance.losses(state.mean, running, moment.hours, curve, np.zeros(len(running)))
     filled, filled_sd = valves.inflow(state, fixed, running, idle.net_l)
     gone = balance.Losses(idle.idle_l, idle.run_l, idle.drag_l, idle.leak_l, filled)
-    state.cov = balance.advance(state.mean, state.cov, gone, moment.hours, 0.01 * fixed.full_l)
+    balance.advance(state.mean, state.cov, gone, moment.hours, 0.01 * fixed.full_l)
     losses.book_losses(state, moment.day, gone)
     filled_sd = filled_sd * np.sqrt(moment.hours / HOURS)
     if filled_sd.any():
@@ -193,7 +193,7 @@ def _take_in(
     if jumped.any():
         look = jumps.look_at_level(state, fixed, level.value, level.running, level.var, level.there, 0.5 * gone.net_l)
     use = look.there & (~look.odd | jumped)
-    measure(state.mean, state.cov, look.rows, look.residual, level.var, use)
+    take_in(state.mean, state.cov, look.along, look.total, look.residual, use)
     state.unseen_lost = np.where(use, 0.0, state.unseen_lost)
     if filled_sd.any():
         valves.learn_mix(state, filled_sd, look.residual, look.total, use & ~jumped)
@@ -202,5 +202,5 @@ def _take_in(
     again = jumps.look_at_brix(state, fixed, brix.value, brix.var, brix.there)
     held = (look.there & look.odd & ~jumped) | (look_b.odd & ~jumped)
     use_b = again.there & ~held
-    measure(state.mean, state.cov, again.rows, again.residual, brix.var, use_b)
+    take_in(state.mean, state.cov, again.along, again.total, again.residual, use_b)
     state.strength_known |= use_b
