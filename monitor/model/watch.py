@@ -17,6 +17,7 @@ FIRST_WEIGHT: Final = 12.0
 GUESS_COUNTS: Final = 0.3  # what the level gives away of running is no independent witness
 DRAIN_COUNTS: Final = 4.0
 DRAIN_LEAST: Final = 0.03**2
+SAME: Final = 1e-12
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,8 +137,8 @@ def learn_noise(
 
 
 def watch_sticking(state: State, column: int, value: Floats, there: Flags) -> None:
-    """Count for how many bins in a row a signal said exactly the same."""
-    same = there & (value == state.last_seen[:, column])
+    """Count for how many bins in a row a signal said exactly the same (but for the rounding of a weighted mean)."""
+    same = there & (np.abs(value - state.last_seen[:, column]) <= SAME * np.abs(value))
     other = there & ~same
     state.same[:, 2 + column] = np.where(
         other, np.maximum(state.same[:, 2 + column], state.same[:, column]), state.same[:, 2 + column]
