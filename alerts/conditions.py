@@ -6,14 +6,18 @@ stands already. So entering and leaving differ in every condition:
 
 *Leaves its band unattended.* The question is not "is it out?" but "will it leave before somebody is back, and is this
 the last good moment to act?". Somebody is back at the start of the next attended window after the present one (after
-this moment, when nobody is there). The moment is right from `LEAD_H` hours before the present window ends until
+this moment, when nobody is there). The moment is right from some hours (`lead`) before the present window ends until
 somebody is back: on the evening's last round, all night, all weekend; not in the middle of a shift, where the same
-people will see it again. It enters when the early (10 %) exit lies before somebody is back, and stands as long as one
-of the twenty equally likely exits does. A forecast whose course the sump has left since (a top-up) raises nothing;
-the next one will. Where somebody is always there, `LEAD_H` hours stand in for the absence.
+people will see it again. It enters when the chance of it is worth a call (`Calling.chance_needed`: less where the pump
+may draw air, more where somebody is woken), and stands as long as one of the twenty equally likely exits lies before
+somebody is back. A forecast whose course the sump has left since (a top-up) raises nothing; the next one will. Where
+somebody is always there, the lead stands in for the absence.
 
-*Outside its band.* Enters when the sump is outside with at least 75 %, stands until it is inside by a twentieth of the
-band (2 % of full for the level) and outside with less than 25 %.
+*Outside its band.* Enters when the sump is outside for `sure`, stands until it is inside by the dead band (a share of
+the band's width; for the level, of full) and outside with less than the opposite chance. Both hang on the estimate's
+own uncertainty, which is learnt from the sump's noise.
+
+All these figures are the plant file's (`[alerts]`, `monitor.plant.people.Calling`).
 
 *Loss jump.* Enters with an event of at least even confidence and stands for a day after it was noticed.
 
@@ -34,15 +38,12 @@ from alerts.landing import chance_between
 from alerts.sentences import Leaving, say_doubtful, say_leaving, say_loss_jump, say_outside, say_silent
 from alerts.types import AlertKind, Priority
 from monitor.model.types import Estimate, Event, EventKind, Forecast, Side
+from monitor.plant.people import Calling
 from monitor.plant.reading import Signal
 from monitor.plant.types import Plant, Sump
 
-LEAD_H = 4.0
-ENTER_OUTSIDE = 0.75
-LEAVE_OUTSIDE = 0.25
-DEAD_BAND = 0.05  # share of the band's width (EEMUA 191 starts levels at 5 % of range)
-DEAD_LEVEL = 0.02  # share of full
 LIKELY = 0.5
+_ROUNDING = 1e-9
 LOSS_STANDS_S = 86400.0
 LOSS_CONFIDENCE = 0.5
 
@@ -84,9 +85,14 @@ class Scene:
         return 0.0 if self.forecast is None else max(self.now_s - self.forecast.made_s, 0.0) / 3600.0
 
     @property
+    def calling(self) -> Calling:
+        """When something becomes a call at this plant."""
+        return self.plant.alerting.calling
+
+    @property
     def cover_h(self) -> float:
         """Hours the sump has to last without anybody; the lead where somebody is always there."""
-        return LEAD_H if math.isinf(self.there.until_s) else self.there.hours_to_cover
+        return self.calling.lead_h if math.isinf(self.there.until_s) else self.there.hours_to_cover
 
     def chance_before(self, hours: float) -> float:
         """Chance that the sump leaves its band within so many hours from now."""
@@ -129,13 +135,12 @@ def _all(scene: Scene) -> Iterator[Condition]:
 
 
 def _leaving(scene: Scene, forecast: Forecast) -> Iterator[Condition]:
-    chance = scene.chance_before(scene.cover_h)
-    early_h = forecast.exit_p10_h if forecast.exit_p10_h < forecast.horizon_h else math.inf
-    is_valid = still_valid(forecast, scene.estimate, scene.sump) is not None
-    enter = early_h - scene.ahead_h < scene.cover_h and is_valid
-    if not _is_the_moment(scene.there) or not (enter or chance > 0.0):
+    chance = scene.chance_before(min(scene.cover_h, forecast.horizon_h - scene.ahead_h))
+    if chance <= 0.0 or not is_the_moment(scene.there, scene.calling):
         return
     side = _likely_side(forecast)
+    needed = scene.calling.chance_needed(low=side is Side.LOW, attended=scene.there.attended)
+    enter = chance >= needed - _ROUNDING and still_valid(forecast, scene.estimate, scene.sump) is not None
     leaving = Leaving(
         side=side,
         chance=chance,
@@ -151,8 +156,9 @@ def _leaving(scene: Scene, forecast: Forecast) -> Iterator[Condition]:
     yield Condition(scene.sump.id, AlertKind.LEAVES_BAND_UNATTENDED, "", side, priority, text, scene.exit_p50_h, enter)
 
 
-def _is_the_moment(there: Attendance) -> bool:
-    return not there.attended or there.hours_left <= LEAD_H or math.isinf(there.until_s)
+def is_the_moment(there: Attendance, calling: Calling) -> bool:
+    """Tell whether it is time to call about what will happen while nobody is there."""
+    return not there.attended or there.hours_left <= calling.lead_h or math.isinf(there.until_s)
 
 
 def _likely_side(forecast: Forecast) -> Side:
@@ -181,19 +187,19 @@ def _outside(scene: Scene) -> Condition | None:
 
 
 def _level(scene: Scene) -> Iterator[tuple[Side, float, bool]]:
-    lowest, volume = scene.sump.lowest_l, scene.estimate.volume_l
+    lowest, volume, calling = scene.sump.lowest_l, scene.estimate.volume_l, scene.calling
     chance = _chance_below(volume, scene.estimate.volume_sd_l, lowest)
-    if chance >= LEAVE_OUTSIDE or volume < lowest + DEAD_LEVEL * scene.sump.full_l:
-        yield Side.LOW, chance, chance >= ENTER_OUTSIDE
+    if chance >= 1.0 - calling.sure or volume < lowest + calling.dead_level * scene.sump.full_l:
+        yield Side.LOW, chance, chance >= calling.sure
 
 
 def _strength(scene: Scene) -> Iterator[tuple[Side, float, bool]]:
     (low, high), strength = scene.sump.fluid.band_pct, scene.estimate.concentration_pct
-    spread, dead = scene.estimate.concentration_sd_pct, DEAD_BAND * (high - low)
-    chance = 1.0 - chance_between(strength, spread, low, high)
-    if chance >= LEAVE_OUTSIDE or not low + dead <= strength <= high - dead:
+    spread, calling = scene.estimate.concentration_sd_pct, scene.calling
+    chance, dead = 1.0 - chance_between(strength, spread, low, high), calling.dead_band * (high - low)
+    if chance >= 1.0 - calling.sure or not low + dead <= strength <= high - dead:
         side = Side.RICH if strength > (low + high) / 2 else Side.LEAN
-        yield side, chance, chance >= ENTER_OUTSIDE
+        yield side, chance, chance >= calling.sure
 
 
 def _chance_below(mean: float, spread: float, limit: float) -> float:

@@ -36,6 +36,7 @@ def alert_json(alert: Alert, plant: Plant) -> dict[str, Any]:
         "priority": alert.priority.value,
         "side": alert.side.value,
         "open": alert.is_open,
+        "flapping": alert.flapping,
         "raised_at": rfc3339(alert.raised_s),
         "updated_at": rfc3339(alert.updated_s),
         "cleared_at": _time(alert.cleared_s),

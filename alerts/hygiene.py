@@ -1,7 +1,7 @@
 """How good the alerts are: how many, who had them, which stood too long, were for nothing, were missed. Pure.
 
 Scaled to a machine shop from the measures of ISA-18.2 / EEMUA 191: alerts a person and shift instead of alerts in ten
-minutes, stale after 24 h, flapping from three raises within a day.
+minutes, stale after 24 h, flapping from three calls within a day while nobody filled or emptied the sump.
 
 *False*: told that a sump would leave its band; it did not within a day, and nobody filled or emptied it meanwhile.
 *Missed*: a sump left its band while nobody was there, and no alert had said before that it would.
@@ -127,7 +127,7 @@ def _of(
     ahead = [life for life in _lives(moves).values() if life[0].alert.sump == name and life[0].alert.kind in AHEAD]
     return Of(
         raised=len(mine),
-        flapping=_flapping([move for move in moves if move.alert.sump == name]),
+        flapping=flapping([move for move in moves if move.alert.sump == name], {name: touched}),
         false=sum(_is_false(life, outs, touched, to_s) for life in mine if life[0].alert.kind in AHEAD),
         missed=sum(
             not is_there(life[0].time_s) and not any(_foretold(one, life[0].time_s) for one in ahead)
@@ -150,15 +150,20 @@ def _foretold(life: Sequence[Transition], out_s: float) -> bool:
     return out_s - DAY_S <= life[0].time_s <= out_s
 
 
-def _flapping(moves: Iterable[Transition]) -> int:
+def flapping(moves: Iterable[Transition], touched: Mapping[str, Sequence[float]]) -> int:
+    """Return how many alerts (by sump, kind and subject) came three times within a day, the sump untouched."""
     came: dict[tuple[str, AlertKind, str], list[float]] = {}
     for move in moves:
         fresh = move.before in (AlertState.NORMAL, AlertState.RETURNED_UNACKNOWLEDGED)
         if fresh and move.after is AlertState.UNACKNOWLEDGED:
             came.setdefault(move.alert.key, []).append(move.time_s)
-    return sum(
-        any(third - first < DAY_S for first, third in zip(times, times[FLAPS - 1 :], strict=False))
-        for times in came.values()
+    return sum(_comes_and_goes(times, touched.get(key[0], ())) for key, times in came.items())
+
+
+def _comes_and_goes(times: Sequence[float], touched: Sequence[float]) -> bool:
+    return any(
+        last - first < DAY_S and not any(first <= one <= last for one in touched)
+        for first, last in zip(times, times[FLAPS - 1 :], strict=False)
     )
 
 

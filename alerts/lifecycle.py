@@ -10,28 +10,38 @@ From every open state: SHELVED for a time, SUPPRESSED_BY_DESIGN while its sump i
 ends in UNACKNOWLEDGED where the condition still stands and in NORMAL where it does not.
 
 There is one alert for a sump, kind and subject: while it is open a repeat updates it, and while a sump is outside its
-band nobody is told that it will leave it. The condition has to be away
-for a while before an alert clears (`OFF_DELAY_S`, longer once it has come and gone `FLAPS` times), and an alert that
-returns within `LINGER_S` is the same alert. An update is announced (a transition from a state to itself) only if it
-changes what people would do: a higher priority at once; another side, another kind of recipe or an exit moved by a
-quarter of the time left (at least an hour) once an hour at most.
+band nobody is told that it will leave it. The condition has to be away for a while before an alert clears
+(`Calling.off_delay_s`), and an alert that returns within `LINGER_S` is the same alert. An update is announced (a
+transition from a state to itself) only if it changes what people would do: a higher priority at once; another side,
+another kind of recipe or an exit moved by half of the time left (at least two hours) once an hour at most.
+
+*Flapping.* One that comes for the `FLAPS`th time within `DAY_S` without anybody having touched the sump says so with
+that call, and is held: it clears only after it has been quiet for `Calling.hold_s`, so it can call no more often than
+that. One that comes for the second time has to be away four times as long as usual before it clears.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Container, Iterable, Mapping
 from dataclasses import dataclass, replace
 
 from alerts.conditions import Condition
 from alerts.types import Alert, AlertKind, AlertState, Priority, Recipe, Transition
+from alerts.words import duration
 from monitor.plant.errors import BandkeeperError
+from monitor.plant.people import Calling
 
-OFF_DELAY_S = 1800.0
 LINGER_S = 2 * 3600.0
 FLAPS = 3
-FLAPPING_OFF_DELAY_S = 6 * 3600.0
+DAY_S = 86400.0
+_SECOND = 4.0
 LONGEST_SHELF_S = 7 * 86400.0
 _UPDATE_EVERY_S = 3600.0
+_MOVED_S = 2 * 3600.0
+_FLAPPING = f", for the {FLAPS}rd time within a day: it is held"
+_USUAL = Calling()
+OFF_DELAY_S = _USUAL.off_delay_s
+"""How long a condition is usually away before its alert clears."""
 _RANK = {Priority.LOW: 0, Priority.MEDIUM: 1, Priority.HIGH: 2}
 _WITH_RECIPE = (
     AlertKind.LEAVES_BAND_UNATTENDED,
@@ -42,6 +52,8 @@ _WITH_RECIPE = (
 _OPEN = (AlertState.UNACKNOWLEDGED, AlertState.ACKNOWLEDGED, AlertState.RETURNED_UNACKNOWLEDGED)
 
 Key = tuple[str, AlertKind, str]
+Raises = Mapping[Key, tuple[float, ...]]
+"""When alerts were raised or returned within the last day (Unix seconds)."""
 Deed = Callable[[Alert], tuple[Alert, Transition | None]]
 """What somebody does to an alert: `acknowledge`, `shelve` and so on, with everything but the alert given."""
 
@@ -58,6 +70,12 @@ class _Moment:
     standing: Mapping[Key, Condition]
     recipes: Mapping[str, Recipe]
     suppressed: Mapping[str, str]
+    raises: Raises
+    calling: Calling
+
+    def came(self, key: Key) -> int:
+        """Count how often an alert came within the last day."""
+        return sum(time_s > self.now_s - DAY_S for time_s in self.raises.get(key, ()))
 
 
 def step(
@@ -67,14 +85,17 @@ def step(
     now_s: float,
     *,
     suppressed: Mapping[str, str] | None = None,
+    raises: Raises | None = None,
+    calling: Calling = _USUAL,
 ) -> tuple[dict[str, Alert], tuple[Transition, ...]]:
     """Move all alerts on to `now_s`; return the ones that live on, by id, and the transitions in order.
 
     `conditions` are those of all sumps: an alert whose condition is not among them counts as gone. `recipes` are by
-    sump. `suppressed` names sumps that are out of use by design, with the reason. Closed alerts leave the mapping;
-    their last transition carries them.
+    sump. `suppressed` names sumps that are out of use by design, with the reason, `raises` is what `noted` kept of
+    earlier steps. Closed alerts leave the mapping; their last transition carries them.
     """
-    at = _Moment(now_s, {condition.key: condition for condition in conditions}, recipes, suppressed or {})
+    standing = {condition.key: condition for condition in conditions}
+    at = _Moment(now_s, standing, recipes, suppressed or {}, raises or {}, calling)
     living: dict[str, Alert] = {}
     transitions: list[Transition] = []
     for alert in open_alerts.values():
@@ -89,8 +110,22 @@ def step(
         if condition.enter and condition.key not in known and condition.sump not in at.suppressed and not is_late:
             raised = _raised(condition, at)
             living[raised.id] = raised
-            transitions.append(_transition(AlertState.NORMAL, raised, condition.text, now_s))
+            transitions.append(_transition(AlertState.NORMAL, raised, raised.text, now_s))
     return living, tuple(transitions)
+
+
+def noted(raises: Raises, transitions: Iterable[Transition], touched: Container[str], now_s: float) -> Raises:
+    """Return when alerts came, with the last step's; about the fluid of sumps that somebody touched it begins anew."""
+    kept = {
+        key: tuple(time_s for time_s in times if time_s > now_s - DAY_S)
+        for key, times in raises.items()
+        if not (key[0] in touched and key[1] in _WITH_RECIPE)
+    }
+    for move in transitions:
+        fresh = move.before in (AlertState.NORMAL, AlertState.RETURNED_UNACKNOWLEDGED)
+        if fresh and move.after is AlertState.UNACKNOWLEDGED:
+            kept[move.alert.key] = (*kept.get(move.alert.key, ()), move.time_s)
+    return {key: times for key, times in kept.items() if times}
 
 
 def acknowledge(alert: Alert, who: str, now_s: float) -> tuple[Alert, Transition | None]:
@@ -187,7 +222,7 @@ def _move_open(alert: Alert, at: _Moment) -> tuple[Alert, str]:
         return (_announced(alert, at.now_s), news) if news else (alert, "")
     outside = at.standing.get((alert.sump, AlertKind.OUTSIDE_BAND, ""))
     overtaken = alert.kind is AlertKind.LEAVES_BAND_UNATTENDED and outside is not None and outside.enter
-    if not overtaken and at.now_s - alert.absent_s < _off_delay(alert):
+    if not overtaken and at.now_s - alert.absent_s < _off_delay(alert, at):
         return alert, ""
     acknowledged = alert.state is AlertState.ACKNOWLEDGED
     after = AlertState.NORMAL if acknowledged or overtaken else AlertState.RETURNED_UNACKNOWLEDGED
@@ -198,34 +233,57 @@ def _move_open(alert: Alert, at: _Moment) -> tuple[Alert, str]:
 def _move_returned(alert: Alert, at: _Moment) -> tuple[Alert, str]:
     condition = at.standing.get(alert.key)
     if condition is not None and condition.enter:
-        back = replace(alert, state=AlertState.UNACKNOWLEDGED, cleared_s=None, returns=alert.returns + 1)
-        return _announced(back, at.now_s), "it came back"
+        back = replace(
+            alert,
+            state=AlertState.UNACKNOWLEDGED,
+            cleared_s=None,
+            returns=alert.returns + 1,
+            flapping_s=_flapping_from(alert.key, at),
+        )
+        reason = "it came back" + (_FLAPPING if back.flapping else "")
+        return _announced(_described(back, condition, at), at.now_s), reason
     if at.now_s - (alert.cleared_s or at.now_s) >= LINGER_S:
         return replace(alert, state=AlertState.NORMAL), "it stayed away"
     return alert, ""
 
 
-def _off_delay(alert: Alert) -> float:
-    return FLAPPING_OFF_DELAY_S if alert.returns >= FLAPS else OFF_DELAY_S
+def _flapping_from(key: Key, at: _Moment) -> float | None:
+    """Return this moment where an alert that comes now comes too often."""
+    return at.now_s if at.came(key) + 1 >= FLAPS else None
+
+
+def _off_delay(alert: Alert, at: _Moment) -> float:
+    if alert.flapping:
+        return at.calling.hold_s
+    return min(at.calling.off_delay_s * (_SECOND if at.came(alert.key) > 1 else 1.0), at.calling.hold_s)
 
 
 def _refreshed(alert: Alert, at: _Moment) -> Alert:
     """Bring text, priority, exit and recipe up to date, or note since when the condition is away."""
     condition = at.standing.get(alert.key)
+    if alert.flapping and not _still_flaps(alert, at):
+        alert = replace(alert, flapping_s=None)
     if condition is None:
         return alert if alert.absent_s is not None else replace(alert, absent_s=at.now_s)
     if alert.state is AlertState.RETURNED_UNACKNOWLEDGED and not condition.enter:
         return alert
-    return _described(replace(alert, absent_s=None), condition, at)
+    came_s = alert.came_s if alert.absent_s is None else at.now_s
+    return _described(replace(alert, absent_s=None, came_s=came_s), condition, at)
+
+
+def _still_flaps(alert: Alert, at: _Moment) -> bool:
+    """Tell whether it goes on coming and going: not once it stood for a day, nor after somebody touched the sump."""
+    began_s = alert.flapping_s or 0.0
+    begun_anew = at.now_s - began_s < DAY_S and at.came(alert.key) == 0
+    return not begun_anew and at.now_s - max(began_s, alert.came_s or 0.0) < DAY_S
 
 
 def _described(alert: Alert, condition: Condition, at: _Moment) -> Alert:
-    flapping = " It comes and goes: it is kept until it has been quiet for 6 h." if alert.returns >= FLAPS else ""
     return replace(
         alert,
         priority=condition.priority,
         side=condition.side,
-        text=condition.text + flapping,
+        text=condition.text + (say_held(at.calling.hold_s) if alert.flapping else ""),
         exit_p50_h=condition.exit_p50_h,
         updated_s=at.now_s,
         recipe=at.recipes.get(alert.sump, alert.recipe) if alert.kind in _WITH_RECIPE else None,
@@ -253,6 +311,8 @@ def _raised(condition: Condition, at: _Moment) -> Alert:
         updated_s=at.now_s,
         text=condition.text,
         subject=condition.subject,
+        came_s=at.now_s,
+        flapping_s=_flapping_from(condition.key, at),
     )
     return _announced(_described(alert, condition, at), at.now_s)
 
@@ -279,12 +339,18 @@ def _news(alert: Alert, now_s: float) -> str:
     return "the likely exit has moved" if _has_moved(alert, now_s) else ""
 
 
+def say_held(hold_s: float) -> str:
+    """Say that an alert comes and goes and is held."""
+    quiet = duration(hold_s / 3600.0)
+    return f" It came {FLAPS} times within a day and is held now: it calls again only after {quiet} of quiet."
+
+
 def _has_moved(alert: Alert, now_s: float) -> bool:
     if alert.kind is AlertKind.OUTSIDE_BAND:  # it is out: its exit is now, and always will be
         return False
     if alert.exit_p50_s is None or alert.told_exit_s is None:
         return (alert.exit_p50_s is None) != (alert.told_exit_s is None)
-    return abs(alert.exit_p50_s - alert.told_exit_s) > max(3600.0, 0.25 * (alert.told_exit_s - now_s))
+    return abs(alert.exit_p50_s - alert.told_exit_s) > max(_MOVED_S, 0.5 * (alert.told_exit_s - now_s))
 
 
 def _told(before: Alert, after: Alert, reason: str, now_s: float) -> list[Transition]:

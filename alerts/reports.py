@@ -16,8 +16,7 @@ from monitor.model.types import Estimate, Forecast
 from monitor.plant.types import Plant
 
 SHORTEST_GAP_S = 3600.0
-WORTH = 0.1
-"""A sump is on the list if it leaves its band before somebody is back with at least this chance."""
+_ROUNDING = 1e-9
 _ABOUT_A_SUMP = (AlertKind.LEAVES_BAND_UNATTENDED, AlertKind.OUTSIDE_BAND, AlertKind.LOSS_JUMP, AlertKind.LOWEST_NEAR)
 _OPEN = (AlertState.UNACKNOWLEDGED, AlertState.ACKNOWLEDGED)
 
@@ -54,7 +53,7 @@ def stops(plant: Plant, seen: Mapping[str, Seen], alerts: Iterable[Alert], now_s
     for name, sump in plant.sumps.items():
         view = seen.get(name)
         chance = 0.0 if view is None else _chance(view.forecast, there, now_s)
-        if chance >= WORTH or name in called:
+        if chance >= plant.alerting.calling.hand_over_chance - _ROUNDING or name in called:
             found.append(Stop(name, sump.area, chance, None if view is None else _worth_doing(view.recipe)))
     return tuple(sorted(found, key=lambda stop: stop.area))
 

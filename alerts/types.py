@@ -167,8 +167,9 @@ class Alert:
     """One alert over its whole life. `exit_p50_h` is hours from the last update; `text` is one sentence for people.
 
     `told_s`, `told_exit_s` and `told_as` are when it was last announced, the likely exit it then named and what it then
-    asked for; `absent_s` is since when the condition has been away; `returns` counts how often it came back. While it
-    is shelved, suppressed or out of service `aside_s` and `aside_by` say since when and by whom (empty: by design) and
+    asked for; `absent_s` is since when the condition has been away; `returns` counts how often it came back, `came_s`
+    is when its condition last came, `flapping_s` since when it is held because it comes and goes. While it is shelved,
+    suppressed or out of service `aside_s` and `aside_by` say since when and by whom (empty: by design), and
     `shelved_reason` why. `acted_s` is when a person last did something to it.
     """
 
@@ -194,6 +195,8 @@ class Alert:
     told_as: str = ""
     absent_s: float | None = None
     returns: int = 0
+    came_s: float | None = None
+    flapping_s: float | None = None
     aside_s: float | None = None
     aside_by: str = ""
     acted_s: float | None = None
@@ -207,6 +210,11 @@ class Alert:
     def exit_p50_s(self) -> float | None:
         """The likely exit as a moment."""
         return None if self.exit_p50_h is None else self.updated_s + 3600.0 * self.exit_p50_h
+
+    @property
+    def flapping(self) -> bool:
+        """Tell whether it is held because it comes and goes."""
+        return self.flapping_s is not None
 
     @property
     def is_open(self) -> bool:

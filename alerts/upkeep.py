@@ -7,8 +7,8 @@ hour.
 *Check overdue.* Enters when somebody is there and the last check by hand is older than the fluid's `check_every`; a
 sump that was never checked by hand is not expected to be. Stands until the next check.
 
-*Limit passed.* Hardness, conductivity or pH as last measured is beyond the fluid's limit; leaves inside by a twentieth
-(a tenth of a pH).
+*Limit passed.* Hardness, conductivity or pH as last measured is beyond the fluid's limit; leaves inside by the dead
+band (a tenth of a pH).
 
 That a correction landed off its recipe is no alert of its own: it is said on the page, and a sump that is outside its
 band after it has one. A sump whose machine is shut down by the plant file, or that was emptied by a logged removal, is
@@ -24,7 +24,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from alerts.attendance import attendance
-from alerts.conditions import LEAD_H, Condition
+from alerts.conditions import Condition, is_the_moment
 from alerts.outlook import MineralFacts
 from alerts.setaside import Hygiene
 from alerts.types import AlertKind, Priority
@@ -36,7 +36,6 @@ from monitor.plant.types import Plant, Sump
 NEAR_H: Final = 2.0
 FAR_H: Final = 4.0
 LAST_MOMENT_H: Final = 0.5
-DEAD_SHARE: Final = 0.05
 DEAD_PH: Final = 0.1
 MOST_OUT: Final = 0.6
 """A logged removal of this share of full empties a sump for cleaning."""
@@ -58,7 +57,7 @@ def upkeep(
     """Yield what stands at `now_s`."""
     yield from _lowest_near(plant, sump, estimate, forecast, now_s)
     yield from _check_overdue(plant, sump, kept.hygiene, now_s)
-    yield from _limits(sump, kept.facts)
+    yield from _limits(sump, kept.facts, plant.alerting.calling.dead_band)
     yield from _ph(sump, kept.hygiene)
 
 
@@ -69,7 +68,7 @@ def _lowest_near(
     if forecast is None or not estimate.known or forecast.side is not Side.LOW or estimate.volume_l < sump.lowest_l:
         return
     left_h = forecast.exit_p50_h - max(now_s - forecast.made_s, 0.0) / 3600.0
-    if not there.attended or there.hours_left <= LEAD_H or left_h > FAR_H:
+    if left_h > FAR_H or is_the_moment(there, plant.alerting.calling):
         return
     when = moment(plant, quarter(now_s + 3600.0 * max(left_h, 0.0)), now_s)
     text = (
@@ -89,13 +88,13 @@ def _check_overdue(plant: Plant, sump: Sump, hygiene: Hygiene, now_s: float) -> 
         yield _condition(sump, AlertKind.CHECK_OVERDUE, "", Priority.LOW, text, None, enter=enter)
 
 
-def _limits(sump: Sump, facts: MineralFacts) -> Iterator[Condition]:
+def _limits(sump: Sump, facts: MineralFacts, dead_band: float) -> Iterator[Condition]:
     fluid = sump.fluid
     for name, unit, measured, limit in (
         ("hardness", "ppm", facts.hardness, fluid.hardness_limit_ppm),
         ("conductivity", "uS/cm", facts.conductivity, fluid.conductivity_limit_us_cm),
     ):
-        if measured is None or limit is None or measured.value <= limit * (1.0 - DEAD_SHARE):
+        if measured is None or limit is None or measured.value <= limit * (1.0 - dead_band):
             continue
         what = f"{name} {measured.value:.0f} {unit}, the fluid's limit is {limit:.0f} {unit}"
         text = f"{sump.id}: {what}; top up with softer water, or change part of the fluid."

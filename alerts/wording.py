@@ -52,7 +52,7 @@ def say_lands(recipe: Recipe, plant: Plant) -> str:
 def short_text(alert: Alert, plant: Plant) -> str:
     """Say an alert in at most 160 characters; the recipe comes before the explanation."""
     action = "" if alert.recipe is None else say_action(alert.recipe, plant)
-    head = _short_head(alert, plant)
+    head = _short_head(alert, plant) + (" On and off: held." if alert.flapping else "")
     for parts in ((head, action), (head, _first_act(action)), (head,)):
         text = " ".join(part for part in parts if part)
         if len(text) <= SHORT_TEXT:

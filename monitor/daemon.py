@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import math
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future
@@ -77,7 +78,10 @@ class Daemon:
         )
         self._worker = Worker(self._record, self._pipeline, clock, self._told, settle_s=settle_s, office=self)
         self._office = office
-        self._own = OwnAlerts(self._record, office.moved, self._reader.alerts(open_only=True))
+        recent = self._reader.transitions(clock() - lifecycle.DAY_S, math.inf)
+        self._own = OwnAlerts(
+            self._record, office.moved, self._reader.alerts(open_only=True), recent, plant.alerting.calling
+        )
         self._look_at = 0.0
         self._feed = Feed()
         self._sources = Sources(plant, clock, self._receipts)

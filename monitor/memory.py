@@ -9,17 +9,22 @@ from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any, Final, Self
 
+from alerts import lifecycle
 from alerts.care import Care
 from alerts.codec import alert_from_json, alert_to_json
-from alerts.types import Alert
+from alerts.conditions import Condition
+from alerts.types import Alert, AlertKind, Recipe, Transition
 from alerts.upkeep import emptied
 from monitor.model.silence import Silence
 from monitor.model.types import Event, EventKind
-from monitor.plant.reading import Entry, Signal
+from monitor.plant.people import Calling
+from monitor.plant.reading import Entry, EntryKind, Signal
 from monitor.plant.types import Plant
 
 RECENT_S: Final = 48 * 3600.0
 SAME_S: Final = 3 * 3600.0
+_TOUCHING: Final = frozenset({EntryKind.TOP_UP, EntryKind.REMOVAL, EntryKind.CHARGE})
+_SEEN: Final = frozenset({EventKind.UNLOGGED_TOP_UP, EventKind.UNLOGGED_REMOVAL})
 
 
 @dataclass(slots=True)
@@ -32,15 +37,37 @@ class Memory:
     sequence: int = 0
     care: Care = field(default_factory=Care)
     emptied: dict[str, tuple[float, str]] = field(default_factory=dict)
+    raises: lifecycle.Raises = field(default_factory=dict)
+    touched: set[str] = field(default_factory=set)
 
-    def note_emptied(self, plant: Plant, entries: Iterable[Entry]) -> None:
-        """Note which sumps were emptied for cleaning, and which are filled again."""
+    def note_entries(self, plant: Plant, entries: Iterable[Entry]) -> None:
+        """Note which sumps somebody touched, which were emptied for cleaning, and which are filled again."""
         for entry in sorted(entries, key=lambda one: (one.time_s, one.id)):
             if entry.sump in plant.sumps:
+                if entry.kind in _TOUCHING:
+                    self.touched.add(entry.sump)
                 state = emptied(plant.sumps[entry.sump], entry, self.emptied.get(entry.sump))
                 self.emptied.pop(entry.sump, None)
                 if state is not None:
                     self.emptied[entry.sump] = state
+
+    def step_alerts(
+        self,
+        conditions: Iterable[Condition],
+        recipes: Mapping[str, Recipe],
+        out_of_use: Mapping[str, str],
+        events: Iterable[Event],
+        now_s: float,
+        calling: Calling,
+    ) -> tuple[Transition, ...]:
+        """Move all alerts on; `events` are this step's."""
+        touched = self.touched | {event.sump for event in events if event.kind in _SEEN}
+        self.alerts, transitions = lifecycle.step(
+            self.alerts, conditions, recipes, now_s, suppressed=out_of_use, raises=self.raises, calling=calling
+        )
+        self.raises = lifecycle.noted(self.raises, transitions, touched, now_s)
+        self.touched = set()
+        return transitions
 
     def news(self, found: Iterable[Event], silences: Iterable[Event], now_s: float) -> list[Event]:
         """Return what was not said before, stamped with the moment it is said first."""
@@ -76,6 +103,8 @@ class Memory:
             "sequence": self.sequence,
             "care": self.care.to_json(),
             "emptied": self.emptied,
+            "touched": sorted(self.touched),
+            "raises": [[*key, list(times)] for key, times in self.raises.items()],
             "heard": silence.heard,
             "since_s": silence.since_s,
             "engine": b64encode(engine).decode(),
@@ -98,6 +127,8 @@ class Memory:
             silent={sump: {Signal(s) for s in names} for sump, names in body["silent"].items() if sump in known},
             sequence=body["sequence"],
             care=Care.from_json(body.get("care", {}), known),
+            touched={s for s in body.get("touched", ()) if s in known},
+            raises={(s, AlertKind(kind), of): tuple(t) for s, kind, of, t in body.get("raises", ()) if s in known},
             emptied={s: (one[0], one[1]) for s, one in body.get("emptied", {}).items() if s in known},
         )
         return memory, b64decode(body["engine"])

@@ -16,6 +16,7 @@ from alerts import lifecycle
 from alerts.conditions import Condition
 from alerts.types import Alert, AlertKind, AlertState, Priority, Transition
 from monitor.model.types import Side
+from monitor.plant.people import Calling
 from monitor.record.store import Record
 
 ON_DELAY_S: Final = 600.0
@@ -33,12 +34,21 @@ class Trouble:
 
 
 class OwnAlerts:
-    """Open alerts about the watch itself. Used on the worker's thread; `alerts` may be read from any."""
+    """Open alerts about the watch itself. Used on the worker's thread; `alerts` may be read from any.
+
+    `open_before` and `recent` are what the record knows: alerts that stand, changes of the last day.
+    """
 
     def __init__(
-        self, record: Record, moved: Callable[[tuple[Transition, ...], float], None], open_before: Iterable[Alert]
+        self,
+        record: Record,
+        moved: Callable[[tuple[Transition, ...], float], None],
+        open_before: Iterable[Alert],
+        recent: Iterable[Transition] = (),
+        calling: Calling | None = None,
     ) -> None:
-        self._record, self._moved = record, moved
+        self._record, self._moved, self._calling = record, moved, calling or Calling()
+        self._raises = lifecycle.noted({}, (move for move in recent if move.alert.kind in KINDS), (), 0.0)
         self._since: dict[tuple[AlertKind, str], float] = {}
         self.alerts: dict[str, Alert] = {alert.id: alert for alert in open_before if alert.kind in KINDS}
 
@@ -47,10 +57,11 @@ class OwnAlerts:
         standing = {(one.kind, one.subject): one for one in troubles}
         self._since = {key: self._since.get(key, now_s) for key in standing}
         conditions = [_condition(one, enter=now_s - self._since[key] >= ON_DELAY_S) for key, one in standing.items()]
-        alerts, moves = lifecycle.step(self.alerts, conditions, {}, now_s)
+        alerts, moves = lifecycle.step(self.alerts, conditions, {}, now_s, raises=self._raises, calling=self._calling)
         if moves:
             self._store(moves, now_s)
         self.alerts = alerts
+        self._raises = lifecycle.noted(self._raises, moves, (), now_s)
         return moves
 
     @contextmanager

@@ -143,7 +143,7 @@ class Pipeline:
             self.engine.add_entries([entry for entry in self._possible(lump.entries) if entry.time_s >= oldest_s])
             self.memory.care.hear(lump.readings)
             self.memory.care.add(entry for entry in lump.entries if entry.sump in self.plant.sumps)
-            self.memory.note_emptied(self.plant, lump.entries)
+            self.memory.note_entries(self.plant, lump.entries)
 
     def run_until(self, now_s: float) -> Iterable[Changes]:
         """Pass every moment up to `now_s`, one `Changes` each; after a restart first where it stood."""
@@ -235,10 +235,8 @@ class Pipeline:
                 self._recipes[sump] = self._recipe(sump, now, recent.get(sump, []))
         every = [condition for found in conditions.values() for condition in found]
         out_of_use = suppressed(self.plant, now.estimates, self.memory.emptied, now.now_s)
-        self.memory.alerts, transitions = lifecycle.step(
-            self.memory.alerts, every, self._recipes, now.now_s, suppressed=out_of_use
-        )
-        return transitions
+        calling = self.plant.alerting.calling
+        return self.memory.step_alerts(every, self._recipes, out_of_use, now.events, now.now_s, calling)
 
     def _recent(self) -> dict[str, list[Event]]:
         """Return the recent events by sump."""

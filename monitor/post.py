@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import replace
 from typing import Final
 
 from alerts.attendance import attendance
@@ -30,6 +31,7 @@ EVENTS: Final = "=events"
 """The channel of the event stream over MQTT; no name of a plant file begins so."""
 STREAM: Final = "event stream"
 CALLS: Final = {"raised", "returned", "unshelved", "unsuppressed", "returned_to_service"}
+AWAY_S: Final = 300.0
 MORNING_WITHIN_S: Final = 4 * 3600.0
 LOOK_BACK_S: Final = 16 * 86400.0
 
@@ -141,6 +143,9 @@ class PostOffice:
     def _say_again(self, one: FollowUp, now_s: float) -> None:
         alert, route = self._seen_alert(one.alert_id), self._plant.alerting.routes.get(one.route)
         if alert is None or route is None or alert.state is not AlertState.UNACKNOWLEDGED:
+            return
+        if alert.absent_s is not None:  # its condition is away just now: wait whether it clears or comes back
+            self._record.post((), now_s, follow_ups=[replace(one, due_s=now_s + AWAY_S)])
             return
         escalates = one.step == "escalate"
         again = "nobody has acknowledged" if escalates else f"reminder {one.number}"

@@ -26,7 +26,7 @@ from monitor.plant.types import Plant, SourceSpec, StatusSpec, Sump
 
 TOP_KEYS = (
     *("plant", "fluid", "water", "duty", "sump", "source", "publish", "status", "station", "record"),
-    *("channel", "person", "group", "on_call", "route", "reports", "closed"),
+    *("channel", "person", "group", "on_call", "route", "reports", "alerts", "closed"),
 )
 DEFAULT_ATTENDED = (WeeklySpan((0, 1, 2, 3, 4), 6 * 60, 22 * 60),)
 DEFAULT_BUCKET_L = {"metric": 20.0, "us": 5 * L_PER_US_GAL}

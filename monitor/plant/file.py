@@ -18,6 +18,7 @@ from monitor.plant.errors import Fault, PlantFileError
 from monitor.plant.faults import Faults
 from monitor.plant.lines import Lines
 from monitor.plant.people_schema import (
+    AlertsTable,
     ChannelTable,
     ClosedTable,
     GroupTable,
@@ -53,6 +54,7 @@ class PlantFile(schema.TableModel):
     on_call: dict[schema.Identifier, OnCallTable] = Field(default_factory=dict)
     route: dict[schema.Identifier, RouteTable] = Field(default_factory=dict)
     reports: ReportsTable | None = None
+    alerts: AlertsTable | None = None
     closed: list[ClosedTable] = Field(default_factory=list)
 
 

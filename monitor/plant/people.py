@@ -99,6 +99,39 @@ class Reports:
 
 
 @dataclass(frozen=True, slots=True)
+class Calling:
+    """When something becomes a call, and when it is over: chances and shares from 0 to 1, delays in seconds.
+
+    `chance_…` is how likely a sump has to go rich or lean before somebody is back, `low_…` how likely it has to fall
+    below its lowest level; `hand_over_chance` puts it on the list before the window ends. A condition enters as soon as
+    it is `sure` (with that chance) and leaves with the opposite chance and inside by the dead band.
+    """
+
+    lead_s: float = 4 * 3600.0
+    chance_attended: float = 0.4
+    chance_unattended: float = 0.5
+    low_attended: float = 0.2
+    low_unattended: float = 0.3
+    hand_over_chance: float = 0.1
+    sure: float = 0.75
+    dead_band: float = 0.05
+    dead_level: float = 0.02
+    off_delay_s: float = 1800.0
+    hold_s: float = 6 * 3600.0
+
+    @property
+    def lead_h(self) -> float:
+        """The lead in hours."""
+        return self.lead_s / 3600.0
+
+    def chance_needed(self, *, low: bool, attended: bool) -> float:
+        """Return how likely an exit has to be: less where the pump may draw air, more where somebody is woken."""
+        if low:
+            return self.low_attended if attended else self.low_unattended
+        return self.chance_attended if attended else self.chance_unattended
+
+
+@dataclass(frozen=True, slots=True)
 class Closure:
     """Days (ordinals, both included) on which the plant is closed, or only some of its machines are shut down."""
 
@@ -123,6 +156,7 @@ class Alerting:
     routes: Mapping[str, Route] = field(default_factory=dict)
     reports: Reports = field(default_factory=Reports)
     closures: tuple[Closure, ...] = ()
+    calling: Calling = field(default_factory=Calling)
 
 
 def closed_days(closures: tuple[Closure, ...], sump: str | None = None) -> frozenset[int]:

@@ -18,6 +18,7 @@ from monitor.plant.names import check_name
 from monitor.plant.people import (
     PRIORITIES,
     Alerting,
+    Calling,
     ChannelKind,
     ChannelSpec,
     Closure,
@@ -99,7 +100,8 @@ def read_alerting(
     everybody = _everybody(document, faults)
     routes = _each(document, "route", lambda key, raw: _route(key, raw, everybody, ground, faults), faults)
     reports = _reports(document.get("reports", {}), everybody, faults)
-    alerting = Alerting(channels, people, groups, on_call, routes, reports, closures)
+    calling = _calling(document.get("alerts", {}), faults)
+    alerting = Alerting(channels, people, groups, on_call, routes, reports, closures, calling)
     if faults.noted == before and routes and not reports.accept_gaps:
         _refuse_gaps(alerting, ground, faults)
     return alerting
@@ -312,6 +314,14 @@ def _reports(raw: Any, everybody: Collection[str], faults: Faults) -> Reports:
         tuple(v.get("all_is_well_to") or to),
         bool(v.get("accept_gaps")),
     )
+
+
+def _calling(raw: Any, faults: Faults) -> Calling:
+    v = read_table(schema.AlertsTable, raw, ("alerts",), faults)
+    if v.get("hold", 0.0) < v.get("off_delay", 0.0):
+        faults.add(("alerts", "hold"), "must not be shorter than off_delay: it is for alerts that come and go")
+    in_seconds = {"lead": "lead_s", "off_delay": "off_delay_s", "hold": "hold_s"}
+    return Calling(**{in_seconds.get(key, key): value for key, value in v.items()})
 
 
 def _refuse_unknown(names: Iterable[str], known: Collection[str], path: Path, what: str, faults: Faults) -> None:

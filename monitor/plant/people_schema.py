@@ -140,6 +140,42 @@ class ReportsTable(TableModel):
     )
 
 
+Chance = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0.05, le=0.95)]
+Share = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=0.5)]
+
+
+class AlertsTable(TableModel):
+    """When something becomes a call, and when it is over."""
+
+    lead: Duration = Field(
+        4 * 3600.0,
+        description="how long before the attended window ends foreseen exits call; earlier the same people see them",
+        examples=["4 h"],
+    )
+    chance_attended: Chance = Field(
+        0.4, description="how likely a sump goes rich or lean before somebody is back, to call while somebody is there"
+    )
+    chance_unattended: Chance = Field(0.5, description="the same to call while nobody is there")
+    low_attended: Chance = Field(
+        0.2, description="how likely it falls below its lowest level, to call while somebody is there"
+    )
+    low_unattended: Chance = Field(0.3, description="the same to call while nobody is there")
+    hand_over_chance: Chance = Field(0.1, description="how likely it leaves its band, to stand on the hand-over list")
+    sure: Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0.5, lt=1)] = Field(
+        0.75, description="how sure it has to be that a sump is outside its band; it is over at the opposite chance"
+    )
+    dead_band: Share = Field(
+        0.05, description="and only inside by this share of the band's width, of a limit this share of the limit"
+    )
+    dead_level: Share = Field(0.02, description="above the lowest level by this share of full")
+    off_delay: Duration = Field(
+        1800.0, description="how long a condition must be away before its alert clears", examples=["30 min"]
+    )
+    hold: Duration = Field(
+        6 * 3600.0, description="the same for an alert that came three times within a day", examples=["6 h"]
+    )
+
+
 class ClosedTable(TableModel):
     """Days on which the plant is closed, or some machines are shut down."""
 

@@ -2,7 +2,8 @@
 
 `python -m tests.benchmarks alerts [HALL …] [--sumps N]`: HALL is a recording's folder with its truth (`exits.csv`: when
 each sump leaves its band if nobody touches it; `services.csv`: when somebody did). An exit counts where nobody touched
-the sump before it. An alert that a sump will leave is false where it would not have left before somebody was back.
+the sump before it. A call that a sump will leave is false where it would not have left before somebody was back.
+Flapping are alerts that came three times within a day while nobody touched the sump.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from typing import Final
 
 from adapters.delivery import Delivery
 from alerts.attendance import attendance
+from alerts.hygiene import flapping
 from alerts.types import AlertKind, AlertState, Transition
 from monitor.daemon import Daemon
 from monitor.pipeline import Pipeline
@@ -34,6 +36,7 @@ HOUR_S: Final = 3600.0
 SLICE_S: Final = 6 * HOUR_S
 WEEK_S: Final = 7 * 86400.0
 AHEAD: Final = {AlertKind.LEAVES_BAND_UNATTENDED, AlertKind.LOWEST_NEAR}
+OUT: Final = {AlertKind.OUTSIDE_BAND}
 
 
 @dataclass(frozen=True)
@@ -89,26 +92,52 @@ def exits_of(truth: dict[str, list[tuple[float, float]]], touched: dict[str, lis
 
 
 def lead_h(moves: Sequence[Transition], one: Exit) -> float | None:
-    """Return how many hours ahead an alert stood that the sump would leave; None if none did."""
-    raised: float | None = None
+    """Return how many hours ahead a call stood that the sump would leave; None if none did.
+
+    A call that ends because the sump is judged to have left stands on in the alert that it is outside its band.
+    """
+    began = lost = None
+    standing: set[str] = set()
     for move in moves:
-        if move.alert.sump != one.sump or move.alert.kind not in AHEAD or move.time_s > one.time_s:
+        ahead = move.alert.kind in AHEAD
+        if move.alert.sump != one.sump or move.time_s > one.time_s or not (ahead or move.alert.kind in OUT):
             continue
-        if move.before is AlertState.NORMAL or raised is None:
-            raised = move.time_s
-        if move.alert.cleared_s is not None and one.time_s - move.alert.cleared_s > HOUR_S:
-            raised = None
-    return None if raised is None else (one.time_s - raised) / HOUR_S
+        if not ahead and began is None:
+            continue
+        (standing.add if move.alert.cleared_s is None else standing.discard)(move.alert_id)
+        if not standing:
+            lost = move.time_s if lost is None else lost
+        elif lost is not None and move.time_s > lost:
+            began, lost = (move.time_s if ahead else None), None
+        else:
+            began, lost = (move.time_s if began is None else began), None
+    if began is None or (lost is not None and one.time_s - lost > HOUR_S):
+        return None
+    return (one.time_s - began) / HOUR_S
 
 
-def false_calls(
+@dataclass
+class Called:
+    """How calls that a sump would leave before somebody is back came out, of those that can be judged."""
+
+    judged: int = 0
+    wrong: int = 0
+    wrong_but_due: int = 0
+    at_night: int = 0
+    wrong_at_night: int = 0
+
+
+def came_out(
     plant: Plant,
     moves: Sequence[Transition],
     truth: dict[str, list[tuple[float, float]]],
     touched: dict[str, list[float]],
-) -> tuple[int, int]:
-    """Return how many alerts that a sump will leave were for nothing, and how many could be judged."""
-    wrong = judged = 0
+) -> Called:
+    """Judge the calls: wrong where the sump would not have left before somebody was back.
+
+    `wrong_but_due` of these would have left in the attended window that follows, so the work was only done early.
+    """
+    found = Called()
     for move in moves:
         alert = move.alert
         if move.before is not AlertState.NORMAL or alert.kind is not AlertKind.LEAVES_BAND_UNATTENDED:
@@ -116,19 +145,14 @@ def false_calls(
         later = next((one for one in truth.get(alert.sump, ()) if one[0] >= move.time_s), None)
         if later is None or any(move.time_s <= one <= later[0] for one in touched.get(alert.sump, ())):
             continue
-        judged += 1
-        wrong += later[1] > attendance(plant.attended, move.time_s).back_s
-    return wrong, judged
-
-
-def flapping(moves: Sequence[Transition]) -> int:
-    """Return how many alerts (sump, kind, subject) came three times or more within a day."""
-    came: dict[tuple[str, str, str], list[float]] = {}
-    for move in moves:
-        fresh = move.before in (AlertState.NORMAL, AlertState.RETURNED_UNACKNOWLEDGED)
-        if fresh and move.after is AlertState.UNACKNOWLEDGED:
-            came.setdefault((move.alert.sump, move.alert.kind.value, move.alert.subject), []).append(move.time_s)
-    return sum(any(b - a < 86400.0 for a, b in zip(t, t[2:], strict=False)) for t in came.values())
+        there = attendance(plant.attended, move.time_s)
+        wrong = later[1] > there.back_s
+        found.judged += 1
+        found.wrong += wrong
+        found.wrong_but_due += wrong and later[1] <= attendance(plant.attended, there.back_s).until_s
+        found.at_night += not there.attended
+        found.wrong_at_night += wrong and not there.attended
+    return found
 
 
 def hall_figures(hall: Path) -> None:
@@ -152,13 +176,18 @@ def hall_figures(hall: Path) -> None:
         ("all exits", exits),
         ("exits while nobody is there", [one for one in exits if not plant.attended.covers(one.time_s)]),
     ):
-        leads = [found for one in some if (found := lead_h(moves, one)) is not None]
-        share = f"{len(leads)} of {len(some)}"
-        hours = f", median {statistics.median(leads):.1f} h ahead" if leads else ""
-        print(f"  {name}: {share} called ahead{hours}")
-    wrong, judged = false_calls(plant, moves, truth, touched)
-    print(f"  false: {wrong} of {judged} calls that a sump would leave before somebody is back")
-    print(f"  flapping (three times in a day): {flapping(moves)}")
+        leads = {one: found for one in some if (found := lead_h(moves, one)) is not None}
+        there = sum(plant.attended.covers(one.time_s - HOUR_S * lead) for one, lead in leads.items())
+        hours = f", median {statistics.median(leads.values()):.1f} h ahead" if leads else ""
+        print(f"  {name}: {len(leads)} of {len(some)} called ahead{hours}; {there} while somebody was there to act")
+    out = came_out(plant, moves, truth, touched)
+    share = out.wrong / out.judged if out.judged else 0.0
+    print(
+        f"  false: {out.wrong} of {out.judged} calls that a sump would leave before somebody is back ({share:.0%}), "
+        f"{out.wrong_but_due} of them due in the window after; at night {out.wrong_at_night} of {out.at_night}"
+    )
+    updates = sum(move.before is move.after for move in moves)
+    print(f"  updates of standing alerts a sump-week: {updates / sump_weeks:.2f}; flapping: {flapping(moves, touched)}")
 
 
 PLANT: Final = """

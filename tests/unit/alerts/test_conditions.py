@@ -11,6 +11,7 @@ from alerts.conditions import Condition, find_conditions, latest_loss_jump
 from alerts.types import AlertKind, Priority
 from monitor.model.types import Estimate, Event, EventKind, Forecast, Side
 from monitor.plant.calendar import always, never
+from monitor.plant.people import Alerting, Calling
 from monitor.plant.reading import Signal
 from tests.unit.alerts.hall import DAY, HOUR, MONDAY, a_forecast, a_plant, a_sump, an_estimate
 
@@ -81,14 +82,50 @@ def test_the_sentence_names_sump_side_times_and_chance() -> None:
     )
 
 
-def test_it_enters_with_the_early_exit_and_stands_while_one_dot_does() -> None:
+def test_it_enters_when_the_chance_is_worth_a_call_and_stands_while_one_dot_does() -> None:
     now = MONDAY + 18 * HOUR
-    strong, weak, none = (found(LEAVES, now, *a_leaving(exit_h, now)) for exit_h in (15.0, 16.5, 17.2))
-    assert strong is not None
-    assert strong.enter
-    assert weak is not None
-    assert not weak.enter
-    assert none is None
+    chances = {}
+    for exit_h in (12.7, 13.0, 16.5, 17.2):
+        condition = found(LEAVES, now, *a_leaving(exit_h, now))
+        chances[exit_h] = (
+            None if condition is None else (condition.text.partition(" of 20")[0].split()[-1], condition.enter)
+        )
+    assert chances == {12.7: ("8", True), 13.0: ("7", False), 16.5: ("1", False), 17.2: None}
+
+
+@pytest.mark.parametrize(
+    ("side", "hour", "count", "expected"),
+    [
+        (Side.RICH, 18.0, 8, True),
+        (Side.RICH, 18.0, 7, False),
+        (Side.LEAN, 18.0, 8, True),
+        (Side.LOW, 18.0, 4, True),  # the pump would draw air: less is enough
+        (Side.LOW, 18.0, 3, False),
+        (Side.RICH, 23.0, 9, False),  # somebody would be woken: it takes more
+        (Side.RICH, 23.0, 10, True),
+        (Side.LOW, 23.0, 5, False),
+        (Side.LOW, 23.0, 6, True),
+    ],
+)
+def test_what_is_worth_a_call_hangs_on_consequence_and_on_who_is_there(
+    side: Side, hour: float, count: int, expected: bool
+) -> None:
+    now = MONDAY + hour * HOUR
+    dots = (1.0,) * count + (100.0,) * (20 - count)
+    told = {"dots_h": dots, "exit_p10_h": 1.0, "side": side, "side_share": {side: 1.0}}
+    condition = found(LEAVES, now, *a_leaving(100.0, now, **told))
+    assert condition is not None
+    assert condition.enter is expected
+
+
+def test_the_plant_file_says_what_is_worth_a_call() -> None:
+    now = MONDAY + 18 * HOUR
+    bold = Alerting(calling=Calling(chance_attended=0.1, lead_s=2 * HOUR))
+    assert found(LEAVES, now, *a_leaving(15.0, now), alerting=bold) is None, "too early"
+    later = now + 2 * HOUR
+    condition = found(LEAVES, later, *a_leaving(13.0, later), alerting=bold)
+    assert condition is not None
+    assert condition.enter
 
 
 def test_hours_since_the_forecast_was_made_count() -> None:

@@ -8,17 +8,17 @@ import pytest
 
 from alerts.conditions import Condition
 from alerts.lifecycle import (
-    FLAPPING_OFF_DELAY_S,
-    FLAPS,
     LINGER_S,
     OFF_DELAY_S,
     AlertStateError,
+    Raises,
     acknowledge,
+    noted,
     shelve,
     step,
 )
 from alerts.recipes import make_recipe
-from alerts.types import Alert, AlertKind, AlertState, Priority
+from alerts.types import Alert, AlertKind, AlertState, Priority, Transition
 from monitor.model.types import Side
 from tests.unit.alerts.hall import a_forecast, a_plant, a_sump, an_estimate
 
@@ -118,20 +118,101 @@ def test_leaving_the_band_ends_the_warning_at_once() -> None:
     assert [a.kind for a in living.values()] == [AlertKind.OUTSIDE_BAND]
 
 
-def test_one_that_comes_and_goes_is_kept_longer_and_says_so() -> None:
-    alert = raised(OUTSIDE)
-    living, now = {alert.id: alert}, NOW
-    for _ in range(FLAPS):
-        living, _ = step(living, [], {}, now + 300.0)
-        living, _ = step(living, [], {}, now + 300.0 + OFF_DELAY_S)
-        now += 3000.0
-        living, _ = step(living, [OUTSIDE], {}, now)
-    living, _ = step(living, [OUTSIDE], {}, now + 300.0)
-    assert "comes and goes" in living[alert.id].text
-    living, _ = step(living, [], {}, now + 600.0)
-    living, told = step(living, [], {}, now + 600.0 + FLAPPING_OFF_DELAY_S - 60.0)
-    assert told == ()
-    assert living[alert.id].state is AlertState.UNACKNOWLEDGED
+class Life:
+    """One alert's course: `raises` is kept as the pipeline keeps it."""
+
+    def __init__(self) -> None:
+        self.living: dict[str, Alert] = {}
+        self.raises: Raises = {}
+        self.told: list[Transition] = []
+
+    def step(self, now_s: float, *conditions: Condition, touched: tuple[str, ...] = ()) -> list[Transition]:
+        self.living, told = step(self.living, conditions, {}, now_s, raises=self.raises)
+        self.raises = noted(self.raises, told, touched, now_s)
+        self.told += told
+        return list(told)
+
+    def come_and_go(self, now_s: float, condition: Condition = SILENT) -> float:
+        """Let it come, go, and clear; return when."""
+        self.step(now_s, condition)
+        self.step(now_s + 300.0)
+        for hour in (1, 2, 3):
+            self.step(now_s + 300.0 + 3600.0 * hour)
+            if not self.living or next(iter(self.living.values())).cleared_s is not None:
+                break
+        return now_s + 300.0 + 3600.0 * hour
+
+    def calls(self) -> list[Transition]:
+        quiet = (AlertState.NORMAL, AlertState.RETURNED_UNACKNOWLEDGED)
+        return [t for t in self.told if t.after is AlertState.UNACKNOWLEDGED and t.before in quiet]
+
+
+def test_one_that_comes_for_the_third_time_in_a_day_is_held_and_says_so_once() -> None:
+    life = Life()
+    now = life.come_and_go(NOW)
+    now = life.come_and_go(now + 900.0)
+    assert len(life.calls()) == 2
+    assert not any(call.alert.flapping for call in life.calls())
+    (third,) = life.step(now + 900.0, SILENT)
+    assert third.alert.flapping
+    assert third.alert.text.endswith(
+        "It came 3 times within a day and is held now: it calls again only after 6 h of quiet."
+    )
+    began = now = now + 900.0
+    while now < began + 60 * 3600.0:  # five hours of quiet, a quarter of an hour of trouble, and so on
+        now += 5 * 3600.0
+        assert life.step(now) == []
+        assert life.step(now + 900.0, SILENT) == []
+    (alert,) = life.living.values()
+    assert (alert.state, alert.flapping) == (AlertState.UNACKNOWLEDGED, True)
+    assert len(life.calls()) == 3
+    life.step(now + 1800.0)
+    assert life.step(now + 1800.0 + 6 * 3600.0 - 60.0) == []
+    (cleared,) = life.step(now + 1800.0 + 6 * 3600.0)
+    assert cleared.after is AlertState.RETURNED_UNACKNOWLEDGED
+
+
+def test_acknowledged_and_closed_in_between_it_still_counts_as_the_same_coming_and_going() -> None:
+    life, now = Life(), NOW
+    for _ in range(2):
+        life.step(now, SILENT)
+        (name,) = life.living
+        life.living[name] = acknowledge(life.living[name], "Rosa", now + 60.0)[0]
+        life.step(now + 300.0)
+        life.step(now + 300.0 + 3 * 3600.0)
+        assert life.living == {}
+        now += 4 * 3600.0
+    assert life.step(now, SILENT)[0].alert.flapping
+
+
+def test_the_second_time_it_has_to_be_away_for_longer() -> None:
+    life = Life()
+    now = life.come_and_go(NOW) + 900.0
+    life.step(now, SILENT)
+    life.step(now + 60.0)
+    assert life.step(now + 60.0 + 4 * OFF_DELAY_S - 1.0) == []
+    assert len(life.step(now + 60.0 + 4 * OFF_DELAY_S)) == 1
+
+
+def test_what_comes_again_after_somebody_filled_the_sump_does_not_flap() -> None:
+    life, now = Life(), NOW
+    for _ in range(4):
+        now = life.come_and_go(now, OUTSIDE) + 900.0
+        life.step(now, touched=("lathe-04",))
+    assert len(life.calls()) == 4
+    assert not any(call.alert.flapping for call in life.calls())
+    assert [key for key in life.raises if key[1] is AlertKind.OUTSIDE_BAND] == []
+
+
+def test_once_it_has_stood_for_a_day_it_is_no_longer_held() -> None:
+    life = Life()
+    now = life.come_and_go(life.come_and_go(NOW) + 900.0) + 900.0
+    life.step(now, SILENT)
+    for hour in range(1, 26):
+        life.step(now + 3600.0 * hour, SILENT)
+    (alert,) = life.living.values()
+    assert not alert.flapping
+    assert "held" not in alert.text
 
 
 def test_one_that_stays_away_is_closed_and_the_next_is_a_new_one() -> None:

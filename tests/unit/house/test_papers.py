@@ -220,6 +220,7 @@ SECTIONS: Final[dict[str, tuple[type[schema.TableModel], ...]]] = {
     "`[on_call.NAME]`": (people_schema.OnCallTable,),
     "`[route.NAME]`": (people_schema.RouteTable,),
     "`[reports]`": (people_schema.ReportsTable,),
+    "`[alerts]`": (people_schema.AlertsTable,),
     "`[[closed]]`": (people_schema.ClosedTable,),
 }
 SHAPES: Final[tuple[type[schema.TableModel], ...]] = (
