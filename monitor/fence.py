@@ -15,6 +15,7 @@ from monitor.plant.types import Plant, Sump
 
 LEVEL_OF_FULL: Final = (-0.3, 2.0)
 BRIX: Final = (-5.0, 90.0)
+COOLANT_C: Final = (-10.0, 95.0)
 ENTRY_OF_FULL: Final = 5.0
 CHECK_PCT: Final = 60.0
 
@@ -33,6 +34,8 @@ def possible_reading(plant: Plant, reading: Reading) -> bool:
             return low * sump.full_l <= _litres(sump, value) <= high * sump.full_l
         case Signal.REFRACTOMETER:
             return BRIX[0] <= value <= BRIX[1]
+        case Signal.COOLANT_TEMPERATURE:
+            return COOLANT_C[0] <= value <= COOLANT_C[1]
         case _:
             return True
 

@@ -65,8 +65,11 @@ def day_curve(hour_of_day: float) -> float:
     return 1.0 + DAY_SWING * float(np.cos(2.0 * np.pi * (hour_of_day - WARMEST_H) / 24.0))
 
 
-def losses(mean: Floats, running: Floats, hours: float, curve: float, valve_l: Floats) -> Losses:
-    """Return what goes in `hours` with the machine running a share `running` of the time (n,)."""
+def losses(mean: Floats, running: Floats, hours: float, curve: Floats, valve_l: Floats) -> Losses:
+    """Return what goes in `hours` with the machine running a share `running` of the time (n,).
+
+    `curve` (n,) is the evaporation relative to the sump's rates: the day's curve, or what the coolant's warmth does.
+    """
     air = np.exp(mean[:, WEATHER]) * (hours * curve)
     return Losses(
         idle_l=np.exp(mean[:, LN_IDLE]) * (1.0 - running) * air,

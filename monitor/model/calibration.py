@@ -13,8 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from monitor.model import jumps
-from monitor.model.balance import day_curve
+from monitor.model import jumps, warmth
 from monitor.model.forecast import EDGES_H, STEP_H, Ahead
 from monitor.model.layout import (
     CARRY,
@@ -92,8 +91,8 @@ def _foretell(state: State, fixed: Fixed, ahead: Ahead, k: int) -> Floats:
     """Return the five columns of `told`: the mean course of a day and its deviation by the first-order gradients."""
     mean = state.mean
     share, hours = ahead.share[:, :STEPS], STEP_H[:STEPS]
-    curve = np.array([day_curve(float(hour)) for hour in ahead.hour[:STEPS]]) * hours
-    air = np.exp(mean[:, WEATHER])
+    curve = warmth.ahead(state, ahead.hour[:STEPS]) * hours
+    air = np.exp(mean[:, WEATHER] + warmth.anomaly(state))
     idle = np.exp(mean[:, LN_IDLE]) * air * ((1.0 - share) * curve).sum(axis=1)
     run = np.exp(mean[:, LN_RUN]) * air * (share * curve).sum(axis=1)
     drag = np.exp(mean[:, LN_DRAG] + mean[:, JOB]) * (share * hours).sum(axis=1)

@@ -36,7 +36,11 @@ class Desk:
 
 @dataclass(frozen=True, slots=True)
 class Steps:
-    """The steps ahead: hours, the same weighed by the day's curve, local day (steps,); running share (n, steps)."""
+    """The steps ahead: hours, local day (steps,); running share (n, steps).
+
+    `curved` (n, steps), or (1, steps) where it is the same for all, are the hours weighed by the day's curve or by how
+    warm the coolant usually is.
+    """
 
     hours: Floats
     curved: Floats
@@ -144,6 +148,7 @@ class _Lost:
     def __init__(self, rates: Rates, steps: Steps) -> None:
         self._rates, self._steps = rates, steps
         self._running = (steps.share * steps.curved).T[:, :, None]
+        self._curved = steps.curved.T[:, :, None]
         self._draining = (steps.share * steps.hours).T[:, :, None]
         self._leaks = bool(rates.leak.any())
         self.vapour, self.drag, self.gone = (np.empty(rates.by_hour.shape[1:]) for _ in range(3))
@@ -152,7 +157,7 @@ class _Lost:
         """Reckon step s."""
         rates, day = self._rates, self._steps.day[s]
         np.multiply(rates.by_running[day], self._running[s], out=self.vapour)
-        np.multiply(rates.by_hour[day], self._steps.curved[s], out=self.gone)
+        np.multiply(rates.by_hour[day], self._curved[s], out=self.gone)
         self.vapour += self.gone
         np.multiply(rates.by_drag[day], self._draining[s], out=self.drag)
         np.add(self.vapour, self.drag, out=self.gone)

@@ -68,7 +68,7 @@ class Engine:
         self._history, self._older = history, older
         self._gatherer = Gatherer(plant)
         self._state = State.first(self.fixed)
-        self._hall: Floats = np.array([0.0, WEATHER_SD**2, 0.0])
+        self._hall: Floats = np.array([[0.0, WEATHER_SD**2, 0.0]] * 2)
         self._next: int | None = None
         self._first: int | None = None
         self._dirty: int | None = None
@@ -132,7 +132,7 @@ class Engine:
             self._in_memory_from = reach
             return True
         if self._first is not None and min(self._kept, default=self._first) <= self._first:
-            self._state, self._hall = State.first(self.fixed), np.array([0.0, WEATHER_SD**2, 0.0])
+            self._state, self._hall = State.first(self.fixed), np.array([[0.0, WEATHER_SD**2, 0.0]] * 2)
             self._next = self._first = k
             return True
         return False
@@ -176,10 +176,12 @@ class Engine:
 
     def _pool(self, k: int) -> None:
         keep = float(np.exp(-HOURS / WEATHER_HOURS))
-        mean, var, joinings = self._hall
-        self._hall = np.array([mean * keep, var * keep**2 + WEATHER_SD**2 * (1.0 - keep**2), joinings])
+        self._hall[:, 0] *= keep
+        self._hall[:, 1] = self._hall[:, 1] * keep**2 + WEATHER_SD**2 * (1.0 - keep**2)
         if k % weather.EVERY_BINS == 0:
-            self._hall = weather.pool(self._state, self._hall)
+            for group, members in enumerate((~self.fixed.has_temperature, self.fixed.has_temperature)):
+                if members.any():
+                    self._hall[group] = weather.pool(self._state, self._hall[group], members)
 
     def _refuse_nonsense(self, k: int) -> None:
         good = finite(self._state.mean, self._state.cov)
@@ -255,14 +257,13 @@ class Engine:
     def restore(self, blob: bytes) -> None:
         """Stand where `to_bytes` was called; new sumps begin with their prior, gone ones are left out."""
         body = json.loads(blob)
-        stored = State.from_bytes(b64decode(body["state"]))
         where = {sump: i for i, sump in enumerate(body["ids"])}
         both = [(i, where[sump]) for i, sump in enumerate(self.fixed.ids) if sump in where]
         self._state = State.first(self.fixed)
         if both:
             mine, theirs = (np.array(side, dtype=np.int64) for side in zip(*both, strict=True))
-            self._state.put(mine, stored.take(theirs))
-        self._hall = np.array(body["hall"])
+            self._state.take_over(mine, b64decode(body["state"]), theirs)
+        self._hall = np.broadcast_to(np.array(body["hall"]), self._hall.shape).copy()
         self._next = self._in_memory_from = body["next"]
         self._gatherer.hold(body["held"])
         self.logbook.used = dict(body["used"])

@@ -13,7 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from monitor.model.balance import day_curve
+from monitor.model import warmth
 from monitor.model.courses import Courses, Desk, First, Rates, Steps, Valve, walk
 from monitor.model.duty import stands_for
 from monitor.model.layout import (
@@ -139,7 +139,7 @@ def _courses(state: State, fixed: Fixed, ahead: Ahead, widen: Floats, desk: Desk
     )
     rates = _rates(drawn, state, ahead, widen, desk)
     rates.leak = np.where(leaks, np.maximum(drawn[:, LEAK], 0.0), 0.0)
-    curve = np.array([day_curve(float(hour)) for hour in ahead.hour])
+    curve = warmth.ahead(state, ahead.hour)
     valve = None
     if state.valve[0, 0] > 0:
         held_up = np.where(ahead.share > RUNS_SOME, state.mean[:, HOLD_UP, None], 0.0)
@@ -153,7 +153,7 @@ def _rates(drawn: Floats, state: State, ahead: Ahead, widen: Floats, desk: Desk)
     by_hour, by_running, by_drag, runs = (
         desk.room(name, days, len(widen), DRAWS) for name in ("by_hour", "by_running", "by_drag", "runs")
     )
-    _days(drawn[:, WEATHER], drawn[:, JOB], widen, (by_hour, by_drag))
+    _days(drawn[:, WEATHER] + warmth.anomaly(state)[:, None], drawn[:, JOB], widen, (by_hour, by_drag))
     most = 1.0 / np.maximum(ahead.share.max(axis=1), 0.05)
     np.multiply((SHARE_SD * widen)[:, None], SHARE_Z.T[:days, None, :], out=runs)
     runs += 1.0

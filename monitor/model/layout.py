@@ -64,6 +64,7 @@ class Fixed:
     has_level: Flags
     has_refractometer: Flags
     has_running: Flags
+    has_temperature: Flags
     level_period_s: Floats
     refractometer_period_s: Floats
 
@@ -89,6 +90,7 @@ class Fixed:
             has_level=_has(sumps, Signal.LEVEL),
             has_refractometer=_has(sumps, Signal.REFRACTOMETER),
             has_running=_has(sumps, Signal.RUNNING),
+            has_temperature=_has(sumps, Signal.COOLANT_TEMPERATURE),
             level_period_s=_periods(sumps, Signal.LEVEL),
             refractometer_period_s=_periods(sumps, Signal.REFRACTOMETER),
         )

@@ -36,6 +36,8 @@ NEVER: Final = -1.0e18
 HAND_S: Final = 7200.0
 DRAIN_FIRST: Final = np.array([[0.25, 0.3**2], [0.1, 0.15**2], [0.03, 0.06**2], [0.01, 0.02**2]])
 
+WARMTH_FIRST: Final = np.array([0.0, 1e9, 1.4, 4.0, 1.0, 0.0, 0.0, 0.0])
+
 # columns of `noise` (variance of one sample) and `noise_n`
 LEVEL_IDLE, LEVEL_RUN, BRIX_IDLE, BRIX_RUN = range(4)
 
@@ -75,6 +77,9 @@ class State:
     bias_ring: Floats  # (n, 8) the bias every six hours
     bias_seen: Floats  # (n,) how often it was put there
     said: Floats  # (n, 2) a doubtful level and refractometer already said
+    coolest: Floats  # (n, 24) lowest saturation pressure of the last hours, see monitor.model.warmth
+    warm_hours: Floats  # (n, 24, 2)
+    warmth: Floats  # (n, 8)
 
     @classmethod
     def first(cls, fixed: Fixed) -> Self:
@@ -119,6 +124,9 @@ class State:
             bias_ring=np.zeros((n, 8)),
             bias_seen=np.zeros(n),
             said=np.zeros((n, 2)),
+            coolest=np.full((n, 24), np.inf),
+            warm_hours=np.zeros((n, 24, 2)),
+            warmth=np.tile(WARMTH_FIRST, (n, 1)),
         )
 
     def take(self, rows: Ints) -> Self:
@@ -140,11 +148,16 @@ class State:
         np.savez(sink, **{f.name: getattr(self, f.name) for f in fields(self)})
         return sink.getvalue()
 
-    @classmethod
-    def from_bytes(cls, blob: bytes) -> Self:
-        """Read what `to_bytes` wrote."""
+    def take_over(self, rows: Ints, blob: bytes, theirs: Ints) -> None:
+        """Write rows of what `to_bytes` wrote over `rows` in place.
+
+        What an earlier release did not remember, or in another shape, stays as it is here.
+        """
         with np.load(io.BytesIO(blob), allow_pickle=False) as arrays:
-            return cls(**{f.name: arrays[f.name] for f in fields(cls)})
+            for f in fields(self):
+                mine = getattr(self, f.name)
+                if f.name in arrays and (stored := arrays[f.name]).shape[1:] == mine.shape[1:]:
+                    mine[rows] = stored[theirs]
 
 
 def _first_moments(fixed: Fixed) -> tuple[Floats, Floats]:

@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from monitor.model import balance, duty, jumps, leaks, losses, valves, watch
+from monitor.model import balance, duty, jumps, leaks, losses, valves, warmth, watch
 from monitor.model.bins import Bin
 from monitor.model.kalman import decay, measure, take_in
 from monitor.model.layout import (
@@ -70,7 +70,8 @@ def step(state: State, fixed: Fixed, seen: Bin, moment: Moment, logged_mix: Floa
     chance = duty.chance(state, moment.on_duty[:, None], moment.expected, np.array([moment.slot]))[:, 0]
     running = watch.believe_running(state, seen, chance)
     duty.learn(state, running, watch.told_of_running(seen, moment.hours), moment.on_duty, moment.slot)
-    gone, filled_sd = _pass_time(state, fixed, running, moment)
+    curve = warmth.factor(state, fixed, seen.temperature, running, moment.k, moment.hour, moment.hours)
+    gone, filled_sd = _pass_time(state, fixed, running, moment, curve)
     level = watch.level_seen(state, seen, running)
     look = jumps.look_at_level(state, fixed, level.value, level.running, level.var, level.there, 0.5 * gone.net_l)
     brix = watch.brix_seen(state, seen, running)
@@ -119,8 +120,9 @@ def _drift(state: State, fixed: Fixed, moment: Moment) -> None:
     cov[:, VALVE_MIX, VALVE_MIX] += 0.3**2 * hours / 24.0
 
 
-def _pass_time(state: State, fixed: Fixed, running: Floats, moment: Moment) -> tuple[balance.Losses, Floats]:
-    curve = balance.day_curve(moment.hour)
+def _pass_time(
+    state: State, fixed: Fixed, running: Floats, moment: Moment, curve: Floats
+) -> tuple[balance.Losses, Floats]:
     idle = balance.losses(state.mean, running, moment.hours, curve, np.zeros(len(running)))
     filled, filled_sd = valves.inflow(state, fixed, running, idle.net_l)
     gone = balance.Losses(idle.idle_l, idle.run_l, idle.drag_l, idle.leak_l, filled)

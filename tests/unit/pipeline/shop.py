@@ -6,6 +6,7 @@ hold-up. Everything hangs on the seed alone.
 
 from __future__ import annotations
 
+import math
 import random
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -60,8 +61,9 @@ address = "hall/{name}/{signal}"
 unit = "{unit}"
 period = "5 min"
 """
-UNITS = {Signal.LEVEL: "mm", Signal.REFRACTOMETER: "degBx", Signal.RUNNING: "1"}
-ALL = tuple(UNITS)
+UNITS = {Signal.LEVEL: "mm", Signal.REFRACTOMETER: "degBx", Signal.RUNNING: "1", Signal.COOLANT_TEMPERATURE: "degC"}
+ALL = (Signal.LEVEL, Signal.REFRACTOMETER, Signal.RUNNING)
+WARM = (*ALL, Signal.COOLANT_TEMPERATURE)
 
 
 @dataclass
@@ -110,6 +112,7 @@ class Machine:
             Signal.LEVEL: round(gauge_l / 1.25, 1),
             Signal.REFRACTOMETER: round(self.concentration_pct / 1.5 + dice.gauss(0.0, 0.05), 2),
             Signal.RUNNING: float(running),
+            Signal.COOLANT_TEMPERATURE: 20.0 + 2.0 * math.sin((hour - 10.0) * math.pi / 12.0) + 4.0 * running,
         }
         return {signal: said[signal] for signal in self.signals}
 
