@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 from monitor.plant.reading import Entry, Reading, Rejected
 
@@ -52,6 +52,14 @@ class SourceState(StrEnum):
     UP = "up"
     REFUSED = "refused"
     STOPPED = "stopped"
+
+
+class Trouble(NamedTuple):
+    """How a source stands that is not as it should be, why, and the remedy."""
+
+    state: SourceState
+    detail: str
+    remedy: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,44 +3,22 @@
 Topics are `{originatorId}/devices/{deviceAlias}/processdata/value`. A payload holds `iolink` (V1.0.0's schema wrote
 `ioLink`: both are read) with `valid` and `value`: either the octets, most significant first, or the decoded fields by
 name; or a plain switch as `iqValue`/`cqValue`. Where the value lies in the octets stands in the device's description
-(IODD), so it is configuration, written behind ? in the address:
-
-    press-1/devices/brix/processdata/value?bit=16&length=16&scale=0.1      octets: bit offset (0 is the last bit of
-                                                                           the last octet) and length as in the IODD
-    …?bit=0&length=12&type=int&scale=0.5&offset=-20                        type: uint (default), int, float
-    …?field=Concentration                                                  decoded: the field's name
-    …?field=Concentration&scale=0.01                                       with a factor
-    …?iqValue   …?cqValue                                                  the switch
+(IODD), so it is configuration, written behind ? in the address (see `monitor.plant.process_data`).
 """
 
 from __future__ import annotations
 
-import math
 import struct
 from collections.abc import Mapping, Sequence
 from typing import Any, Final, NamedTuple
-from urllib.parse import parse_qsl
 
 from adapters.parsers import load_json, number
 from adapters.sample import PayloadError, Sample
 from monitor.plant.errors import SourceError
+from monitor.plant.process_data import SWITCHES, Where, parse_where
 from monitor.plant.reading import Quality
 
-_SWITCHES: Final = ("iqValue", "cqValue")
-_KEYS: Final = {"bit", "length", "type", "scale", "offset", "field"}
 _SHAPE: Final = 'send {"iolink": {"valid": true, "value": …}}'
-
-
-class Where(NamedTuple):
-    """Which part of the process data is meant, and its scale: value = raw * scale + offset."""
-
-    field: str = ""
-    switch: str = ""
-    bit: int = 0
-    length: int = 0
-    kind: str = "uint"
-    scale: float = 1.0
-    offset: float = 0.0
 
 
 class ProcessData(NamedTuple):
@@ -56,7 +34,7 @@ def read_iolink(payload: bytes, _now_s: float = 0.0) -> ProcessData:
     content = load_json(payload)
     if not isinstance(content, dict):
         raise PayloadError(f"this is no IO-Link process data: {_SHAPE}")
-    switches = {key: content[key] for key in _SWITCHES if key in content}
+    switches = {key: content[key] for key in SWITCHES if key in content}
     if any(not isinstance(state, bool) for state in switches.values()):
         raise PayloadError("iqValue and cqValue are true or false")
     data = content.get("iolink", content.get("ioLink"))
@@ -86,27 +64,6 @@ def check_iolink(selector: str) -> None:
         parse_where(selector)
     except ValueError as error:
         raise SourceError(f'"?{selector}": {error}') from None
-
-
-def parse_where(selector: str) -> Where:
-    """Read the part of an address behind the question mark. Raises ValueError saying what would be right."""
-    if selector in _SWITCHES:
-        return Where(switch=selector)
-    pairs = dict(parse_qsl(selector, keep_blank_values=True))
-    if not pairs or set(pairs) - _KEYS:
-        raise ValueError("write ?field=NAME, ?bit=OFFSET&length=BITS (and type, scale, offset if needed) or ?iqValue")
-    scale, offset = float(pairs.get("scale", "1")), float(pairs.get("offset", "0"))
-    if not (math.isfinite(scale) and math.isfinite(offset)):
-        raise ValueError("scale and offset are finite numbers")
-    if "field" in pairs:
-        return Where(field=pairs["field"], scale=scale, offset=offset)
-    bit, length = int(pairs.get("bit", "0")), int(pairs.get("length", "0"))
-    where = Where("", "", bit, length, pairs.get("type", "uint"), scale, offset)
-    if where.kind not in {"int", "uint", "float"} or not (0 <= where.bit <= 255 and 1 <= where.length <= 64):
-        raise ValueError("type is int, uint or float, bit 0 to 255, length 1 to 64")
-    if where.kind == "float" and where.length not in {32, 64}:
-        raise ValueError("a float has length=32 or length=64")
-    return where
 
 
 def _value(raw: object) -> bytes | Mapping[str, Any] | None:

@@ -19,14 +19,15 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from adapters.board import Board
-from adapters.delivery import Clock, Deliver, Delivery, Receipt, SourceHealth, SourceState
+from adapters.delivery import Clock, Deliver, Delivery, Inlet, Receipt, SourceHealth, SourceState, Trouble
 from adapters.intake import Arrivals, Batch, Intake, Piece, Takes
 from adapters.mqtt_client import MqttSettings
 from adapters.mqtt_link import Link
-from adapters.mqtt_words import Trouble
+from adapters.order import Order
 from adapters.pace import Pace
-from adapters.payloads import Payload
-from adapters.routes import Route
+from adapters.payloads import Payload, payload_named
+from adapters.routes import Route, split_selectors
+from monitor.plant.errors import SourceError
 
 log = logging.getLogger("bandkeeper.sources")
 
@@ -220,6 +221,20 @@ class MqttInlet:
             if topic not in self._topics and topic not in self._forsaken:
                 self._forsaken.add(topic)
                 client.unsubscribe(topic)
+
+
+def mqtt_inlet(order: Order) -> Inlet:
+    """Build the way in from a broker."""
+    spec = order.spec
+    settings = MqttSettings.of(spec, f"bandkeeper-{order.plant.id}-{spec.id}")
+    payload = payload_named(spec.payload or "json")
+    topics = split_selectors(order.routes) if payload.parts else order.routes
+    for topic, listeners in topics.items():
+        for route in listeners:
+            payload.check(route.selector)
+        if not topic or set(topic) & {"+", "#", "\0"}:
+            raise SourceError(f"source {spec.id}: address {topic!r}: an address is one whole topic, without + and #")
+    return MqttInlet(settings, topics, payload, order.clock, receipts=order.receipts)
 
 
 def _digest(topic: str, raw: bytes) -> int:

@@ -21,9 +21,9 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from adapters.alarm import Alarm
 from adapters.board import Board
-from adapters.delivery import SourceState
+from adapters.delivery import SourceState, Trouble
 from adapters.mqtt_client import MqttSettings, Will
-from adapters.mqtt_words import Trouble, connect_trouble, hasty_trouble, lost_trouble, refused_trouble, silent_trouble
+from adapters.mqtt_words import connect_trouble, hasty_trouble, lost_trouble, refused_trouble, silent_trouble
 from adapters.pace import Pace
 
 log = logging.getLogger("bandkeeper.sources")

@@ -20,10 +20,9 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from adapters.board import Board
-from adapters.delivery import SourceHealth, SourceState
+from adapters.delivery import SourceHealth, SourceState, Trouble
 from adapters.mqtt_client import MqttSettings, Will
 from adapters.mqtt_link import Link
-from adapters.mqtt_words import Trouble
 from adapters.pace import Pace
 from monitor.plant.types import SourceSpec
 

@@ -4,20 +4,11 @@ from __future__ import annotations
 
 import socket
 import ssl
-from typing import NamedTuple
 
 from paho.mqtt.reasoncodes import ReasonCode
 
-from adapters.delivery import SourceState
+from adapters.delivery import SourceState, Trouble
 from adapters.mqtt_client import MqttSettings
-
-
-class Trouble(NamedTuple):
-    """How the source stands, why, and the remedy."""
-
-    state: SourceState
-    detail: str
-    remedy: str
 
 
 def connect_trouble(settings: MqttSettings, error: Exception) -> Trouble:

@@ -41,6 +41,15 @@ class Options:
             raise SourceError(f"source {self._source}: {key} is {value!r}: write a number from {low} to {high}")
         return int(value)
 
+    def number(self, key: str, default: float, low: float, high: float) -> float:
+        """Give a number within bounds."""
+        value = self._options.get(key)
+        if value is None:
+            return default
+        if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
+            raise SourceError(f"source {self._source}: {key} is {value!r}: write a number from {low:g} to {high:g}")
+        return float(value)
+
     def one_of(self, key: str, default: str, *choices: str) -> str:
         """Give one of several words."""
         value = str(self._options.get(key) or default)

@@ -8,12 +8,13 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
+from adapters.current_loop import judge
 from adapters.sample import PayloadError, Sample
 from adapters.timestamps import too_far_ahead
 from monitor.plant.errors import QuantityError
 from monitor.plant.quantity import Unit, parse_unit
-from monitor.plant.reading import Reading, Signal
-from monitor.plant.types import Plant, SignalSpec
+from monitor.plant.reading import Quality, Reading, Signal
+from monitor.plant.types import CurrentLoop, Plant, SignalSpec
 
 POSSIBLE: Final[Mapping[str, tuple[float, float]]] = {
     # Beyond these (canonical units) a number is an error code or a broken wire, never a state of a sump.
@@ -26,6 +27,8 @@ POSSIBLE: Final[Mapping[str, tuple[float, float]]] = {
 }
 _POSSIBLE_PH: Final = (-2.0, 16.0)
 _ANYTHING: Final = (-math.inf, math.inf)
+_OF_A_LOOP: Final = frozenset({"", "mA"})
+_WORSE: Final = (Quality.GOOD, Quality.DOUBTFUL, Quality.BAD)
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,28 +42,47 @@ class Route:
     def reading(self, sample: Sample, arrived_s: float) -> Reading:
         """Turn a sample into a reading in the signal's canonical unit.
 
-        Raises PayloadError where the unit does not fit, the value is impossible or the time lies in the future.
+        Raises PayloadError where the unit does not fit, the value is impossible or the time lies in the future. A
+        4-20 mA loop that says its wire or sensor failed gives a reading without a value.
         """
         time_s = arrived_s if sample.time_s is None else sample.time_s
         if too_far_ahead(time_s, arrived_s):
             ahead = _span(time_s - arrived_s)
             raise PayloadError(f"the time lies {ahead} in the future: set the clock of the device or of this machine")
-        signal = self.spec.signal
-        value = None if sample.value is None else self._canonical(sample.value, sample.unit)
-        return Reading(self.sump, signal, value, time_s, arrived_s, sample.quality, sample.reason)
+        value, quality, reason = sample.value, sample.quality, sample.reason
+        if value is not None and self.spec.loop is not None:
+            value, quality, reason = self._by_loop(value, sample, self.spec.loop)
+        elif value is not None:
+            value = self._canonical(value * self.spec.scale + self.spec.offset, sample.unit)
+        return Reading(self.sump, self.spec.signal, value, time_s, arrived_s, quality, reason)
+
+    def _by_loop(self, said: float, sample: Sample, loop: CurrentLoop) -> tuple[float | None, Quality, str]:
+        if sample.unit not in _OF_A_LOOP:
+            raise PayloadError(
+                f'the unit {sample.unit[:20]!r} is none of a 4-20 mA loop: send "mA", or take current out of the signal'
+            )
+        value, quality, reason = judge(said, loop)
+        worst = max(quality, sample.quality, key=_WORSE.index)
+        if value is not None:
+            self._check(value, value, self.spec.unit.canonical, self.spec.unit)
+        return value, worst, "; ".join(filter(None, (sample.reason, reason)))
 
     def _canonical(self, raw: float, unit_text: str) -> float:
         unit = _unit(unit_text, self.spec.unit) if unit_text else self.spec.unit
         value = unit.to_canonical(raw)
         if self.spec.signal is Signal.RUNNING:
             return _running(value)
+        self._check(value, raw, unit.name, unit)
+        return value
+
+    def _check(self, value: float, raw: float, raw_unit: str, unit: Unit) -> None:
+        """Refuse a value that no sump can have."""
         low, high = _POSSIBLE_PH if self.spec.signal is Signal.PH else POSSIBLE.get(unit.canonical, _ANYTHING)
         if not low <= value <= high:
             raise PayloadError(
-                f"{raw:g} {unit.name} cannot be a {self.spec.signal.value.replace('_', ' ')} "
+                f"{raw:g} {raw_unit} cannot be a {self.spec.signal.value.replace('_', ' ')} "
                 f"({low:g} to {high:g} {unit.canonical}): look at the sensor and its unit"
             )
-        return value
 
 
 def routes_of(plant: Plant, source: str) -> dict[str, tuple[Route, ...]]:

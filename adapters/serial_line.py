@@ -12,11 +12,12 @@ from typing import Final, Self
 import serial
 
 from adapters.board import Board
-from adapters.delivery import Clock, Deliver, Delivery, SourceHealth, SourceState
+from adapters.delivery import Clock, Deliver, Delivery, Inlet, SourceHealth, SourceState, Trouble
 from adapters.intake import Arrivals, Batch
 from adapters.line_reader import LineReader
 from adapters.lines import JOINED, Framing, Line, LinePattern, frame, unfinished
 from adapters.options import Options
+from adapters.order import Order
 from adapters.pace import Pace
 from adapters.routes import Route
 from monitor.plant.errors import SourceError
@@ -121,7 +122,7 @@ class SerialInlet:
                     self._board.set(SourceState.UP, f"reading {self._settings.port}")
                     self._read(port, framing, deliver)
             except OSError as error:
-                self._say(error)
+                self._board.set(*port_trouble(self._settings.port, error))
             except Exception:
                 log.exception("%s: own fault while reading, the port is opened again", self.source)
             if not self._stopping.is_set():
@@ -149,20 +150,35 @@ class SerialInlet:
         self._board.count(len(lines), len(batch.readings), len(batch.rejected), arrived_s)
         deliver(Delivery(tuple(batch.readings), tuple(batch.rejected)))
 
-    def _say(self, error: OSError) -> None:
-        """Tell why the port cannot be read now."""
-        port = self._settings.port
-        match error.errno:
-            case errno.EACCES | errno.EPERM:
-                remedy = "add the service's user to the group that owns the port (dialout on Debian)"
-                self._board.set(SourceState.REFUSED, f"{port} may not be opened by this user", remedy)
-            case errno.EAGAIN | errno.EBUSY:
-                remedy = "end the other program; a port has one reader"
-                self._board.set(SourceState.REFUSED, f"{port} is in use by another program", remedy)
-            case errno.ENOENT | errno.ENODEV | errno.ENXIO:
-                self._board.set(SourceState.WAITING, f"{port} is not there", "plug the instrument in, or check port")
-            case _:
-                self._board.set(SourceState.WAITING, f"{port} broke off ({error})", "check plug and cable")
+
+def port_trouble(port: str, error: OSError) -> Trouble:
+    """Explain why a port cannot be read now."""
+    match error.errno:
+        case errno.EACCES | errno.EPERM:
+            remedy = "add the service's user to the group that owns the port (dialout on Debian)"
+            return Trouble(SourceState.REFUSED, f"{port} may not be opened by this user", remedy)
+        case errno.EAGAIN | errno.EBUSY:
+            remedy = "end the other program; a port has one reader"
+            return Trouble(SourceState.REFUSED, f"{port} is in use by another program", remedy)
+        case errno.ENOENT | errno.ENODEV | errno.ENXIO:
+            return Trouble(SourceState.WAITING, f"{port} is not there", "plug the instrument in, or check port")
+        case _:
+            return Trouble(SourceState.WAITING, f"{port} broke off ({error})", "check plug and cable")
+
+
+def serial_inlet(order: Order) -> Inlet:
+    """Build the way in from a line of text."""
+    spec, options = order.spec, Options(order.spec)
+    channel, text = options.text("channel") or "", options.text("pattern")
+    if text is None:
+        raise SourceError(f"source {spec.id}: pattern is missing: write a regular expression with a group named value")
+    pattern = LinePattern(text, decimal=options.one_of("decimal", ".", ".", ","), channel=channel)
+    if not pattern.names_channels and channel not in order.routes:
+        raise SourceError(
+            f"source {spec.id}: channel is {channel!r}, and no signal listens to it: "
+            f"write one of {', '.join(sorted(order.routes))}, or give the pattern a group channel"
+        )
+    return SerialInlet(LineSettings.of(spec), order.routes, pattern, order.clock)
 
 
 def _begin(port: serial.Serial) -> Framing:

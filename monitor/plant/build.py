@@ -17,8 +17,9 @@ from monitor.plant.lines import Path
 from monitor.plant.names import check_name, slug
 from monitor.plant.people import Closure, closed_days
 from monitor.plant.people_build import Ground, read_alerting, read_closures, split_address
+from monitor.plant.places import Address, Home
 from monitor.plant.quantity import L_PER_US_GAL
-from monitor.plant.sources import Address, Home, read_source
+from monitor.plant.sources import read_source
 from monitor.plant.spans import read_duty, read_spans
 from monitor.plant.sumps import Known, read_sump
 from monitor.plant.tables import Table, read_table, tables_in
@@ -148,7 +149,8 @@ class _Builder:
             for name, signal in signals.items() if isinstance(signals, dict) else ():
                 pair = (signal.get("source"), signal.get("address")) if isinstance(signal, dict) else (None, None)
                 if isinstance(pair[0], str) and isinstance(pair[1], str) and pair[1].strip():
-                    yield pair[0].strip(), Address(pair[1].strip(), ("sump", sump, "signal", name, "address"))
+                    path = ("sump", sump, "signal", name, "address")
+                    yield pair[0].strip(), Address(pair[1].strip(), path, frozenset(signal))
 
     def _refuse_doubles(self) -> None:
         first: dict[tuple[str, str], Path] = {}
@@ -175,12 +177,15 @@ class _Builder:
         return found
 
     def _refuse_shared_ports(self) -> None:
-        first: dict[str, str] = {}
+        """Refuse a line or a folder that two sources read: each has one reader."""
+        first: dict[tuple[str, str], str] = {}
         for key, raw in self._raw("source").items():
-            port = raw.get("port") if isinstance(raw, dict) else None
-            if isinstance(port, str) and first.setdefault(port, key) != key:
-                text = f'"{port}" is already the port of source.{first[port]}: one line can have one reader only'
-                self.faults.add(("source", key, "port"), text)
+            for what in ("port", "path"):
+                place = raw.get(what) if isinstance(raw, dict) else None
+                if isinstance(place, str) and first.setdefault((what, place), key) != key:
+                    owner = f"source.{first[what, place]}"
+                    text = f'"{place}" is already the {what} of {owner}: one line or folder can have one reader only'
+                    self.faults.add(("source", key, what), text)
 
     def _publish(self) -> str | None:
         if "publish" not in self.document:

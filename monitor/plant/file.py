@@ -28,7 +28,7 @@ from monitor.plant.people_schema import (
     RouteTable,
 )
 from monitor.plant.record_schema import RecordTable
-from monitor.plant.source_schema import SourceTable
+from monitor.plant.sources import SourceTable
 from monitor.plant.syntax import read_toml
 from monitor.plant.types import Plant
 

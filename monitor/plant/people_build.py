@@ -29,8 +29,9 @@ from monitor.plant.people import (
     Route,
     closed_days,
 )
+from monitor.plant.places import Home
 from monitor.plant.rota import About, silent_hours
-from monitor.plant.sources import Home, is_loopback
+from monitor.plant.sources import is_loopback
 from monitor.plant.spans import read_spans
 from monitor.plant.tables import Table, list_in, read_table, tables_in
 

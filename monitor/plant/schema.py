@@ -270,15 +270,37 @@ SHAPE_TABLES: dict[str, type[TableModel]] = dict(
 )
 
 
+class CurrentTable(TableModel):
+    """What a transmitter's 4-20 mA loop means."""
+
+    at_4_ma: Text = Field(description="value at 4 mA, with its unit", examples=["0 mm"])
+    at_20_ma: Text = Field(description="value at 20 mA, with its unit", examples=["600 mm"])
+    counts_at_4_ma: Number | None = Field(
+        None, description="what the input card says at 4 mA; milliamperes if left out", examples=[6400]
+    )
+    counts_at_20_ma: Number | None = Field(None, description="what it says at 20 mA", examples=[32000])
+
+
 class SignalTable(TableModel):
     """Where one signal of a sump comes from."""
 
+    nested = frozenset({"current"})
     source: Text = Field(description="name of a [source.…] table", examples=["hall-mqtt"])
     address: Text = Field(
-        description="MQTT topic, serial channel name or Modbus unit/register", examples=["hall-1/lathe-04/level"]
+        description="MQTT topic, serial channel name, Modbus unit/register or SUMP/SIGNAL of a drop folder",
+        examples=["hall-1/lathe-04/level"],
     )
     unit: Text | None = Field(None, description='unit the device sends; may be left out where it can only be "1"')
-    period: Duration = Field(description="expected spacing; silence is judged by it", examples=["5 min"])
+    period: Duration = Field(
+        description="expected spacing; silence is judged by it, registers are read by it", examples=["5 min"]
+    )
+    scale: Number = Field(1.0, description="value = what the device says * scale + offset", examples=[0.1])
+    offset: Number = Field(0.0, description="see scale; in the signal's unit", examples=[-20.0])
+    current: CurrentTable | None = Field(
+        None,
+        description="the device tells a 4-20 mA loop, and this is its range",
+        examples=[{"at_4_ma": "0 mm", "at_20_ma": "600 mm"}],
+    )
 
 
 class SignalsTable(TableModel):

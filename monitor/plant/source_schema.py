@@ -1,4 +1,4 @@
-"""The [source.…] tables: one model for each kind of source."""
+"""The [source.…] tables of brokers and of lines of text, and what every serial line has."""
 
 from __future__ import annotations
 
@@ -59,14 +59,14 @@ class MqttTable(TableModel):
     )
 
 
-class _LineTable(TableModel):
-    """What every serial line has."""
+class LineTable(TableModel):
+    """What every serial line has, of text or of registers."""
 
     parity: Literal["none", "even", "odd"] = Field("none", description="parity of the line")
     stop_bits: Literal[1, 2] = Field(1, description="stop bits of the line")
 
 
-class SerialTable(_LineTable):
+class SerialTable(LineTable):
     """An instrument that writes lines of text."""
 
     kind: Literal["serial"]
@@ -81,26 +81,3 @@ class SerialTable(_LineTable):
     )
     decimal: Literal[".", ","] = Field(".", description="sign before the decimals")
     channel: Text | None = Field(None, description="channel of every line, if the pattern has no group for it")
-
-
-class ModbusTable(_LineTable):
-    """Instruments that are asked for their registers."""
-
-    kind: Literal["modbus"]
-    port: Text | None = Field(None, description="device of the line (RTU); either this or host")
-    host: Text | None = Field(None, description="name or address of the gateway (TCP); either this or port")
-    tcp_port: Port = Field(502, description="TCP port of the gateway")
-    baud: Baud = Field(19200, description="bits a second")
-    payload: Literal["register"] = Field("register", description="what comes: registers")
-    registers: Literal["holding", "input"] = Field("holding", description="which registers are read")
-    data_type: Literal["int16", "uint16", "int32", "uint32", "float32"] = Field(
-        "float32", description="what a register or a pair of them holds"
-    )
-    word_order: Literal["ABCD", "CDAB", "BADC", "DCBA"] = Field(
-        "ABCD", description="order of the bytes of two registers"
-    )
-    timeout: Duration = Field(1.0, description="how long a unit may take to answer", examples=["1 s"])
-
-
-SourceTable = MqttTable | SerialTable | ModbusTable
-SOURCE_TABLES: dict[str, type[TableModel]] = {"mqtt": MqttTable, "serial": SerialTable, "modbus": ModbusTable}

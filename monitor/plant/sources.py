@@ -1,6 +1,7 @@
 """From a [source.…] table to a `SourceSpec`, with the checks that span several keys.
 
-`SourceSpec.options` always holds every key of its kind; None means not given.
+A kind of source is a table (its keys) and a function that checks what spans several of them and gives the options; it
+is registered by one line in `KINDS`. `SourceSpec.options` always holds every key of its kind; None means not given.
 
 | kind | option | value |
 |---|---|---|
@@ -17,92 +18,65 @@
 | | pattern | str, a regular expression with the group `value` |
 | | decimal | "." or "," |
 | | channel | str or None: the channel of lines whose pattern has no group `channel` |
-| modbus | port, host | str or None, exactly one of them |
-| | tcp_port, baud, data_bits, stop_bits | int |
-| | parity | "none", "even" or "odd" |
-| | registers | "holding" or "input" |
-| | data_type | "int16", "uint16", "int32", "uint32" or "float32" |
-| | word_order | "ABCD", "CDAB", "BADC" or "DCBA" |
-| | timeout | float seconds |
-| | unit_ids | tuple of int, from the addresses of the signals |
 
-`SourceSpec.payload` is json, number, senml or iolink for mqtt, line for serial, register for modbus.
+`SourceSpec.payload` is json, number, senml or iolink for mqtt, line for serial. The options of modbus and folder stand
+in `source_modbus.py` and `source_folder.py`.
 """
 
 from __future__ import annotations
 
-import re
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from functools import reduce
 from ipaddress import ip_address
-from pathlib import Path as FilePath
-from typing import Any, cast
+from operator import or_
+from typing import Annotated, Any, Final, NamedTuple
+
+from pydantic import GetPydanticSchema
 
 from monitor.plant.faults import Faults, listed, near, shown
 from monitor.plant.linear import compile_linear
 from monitor.plant.lines import Path
-from monitor.plant.source_schema import SOURCE_TABLES
+from monitor.plant.places import Address, Home
+from monitor.plant.process_data import parse_where
+from monitor.plant.schema import TableModel
+from monitor.plant.source_folder import FolderTable, folder_options
+from monitor.plant.source_modbus import ModbusTable, modbus_options
+from monitor.plant.source_schema import MqttTable, SerialTable
 from monitor.plant.tables import Table, read_table
-from monitor.plant.types import SourceKind, SourceSpec
+from monitor.plant.types import SourceSpec
 
-MODBUS_ADDRESS = re.compile(r"(\d{1,3})/(\d{1,5})")
-_CREDENTIALS = "$CREDENTIALS_DIRECTORY/"
+_PARTS = ("senml", "iolink")
 _FILES = ("password_file", "ca_file", "client_certificate", "client_key")
-
-
-@dataclass(frozen=True, slots=True)
-class Address:
-    """One address that a signal asks of a source, and where it stands in the file."""
-
-    text: str
-    path: Path
 
 
 def read_source(key: str, raw: Any, addresses: Sequence[Address], home: Home, faults: Faults) -> SourceSpec | None:
     """Read one source table; None if it has faults."""
     path, before = ("source", key), faults.noted
     kind = raw.get("kind") if isinstance(raw, dict) else None
-    if not isinstance(kind, str) or kind not in SOURCE_TABLES:
+    if not isinstance(kind, str) or kind not in KINDS:
         _refuse_kind(raw, kind, path, faults)
         return None
-    values = read_table(SOURCE_TABLES[kind], raw, path, faults)
-    finish = {"mqtt": _mqtt, "serial": _serial, "modbus": _modbus}[kind]
-    options = finish(values, path, addresses, home, faults)
+    values = read_table(KINDS[kind].table, raw, path, faults)
+    options = KINDS[kind].options(values, path, addresses, home, faults)
     if faults.noted > before:
         return None
-    return SourceSpec(key, cast("SourceKind", kind), values["payload"], options)
-
-
-@dataclass(frozen=True, slots=True)
-class Home:
-    """Where the plant file lies, what its plant is called, and the folder of systemd credentials if there is one."""
-
-    folder: FilePath
-    plant_id: str
-    credentials: str | None
-
-    def file(self, written: str) -> FilePath:
-        """Resolve a path of the plant file; one of a systemd credential only where there are credentials."""
-        if self.credentials and written.startswith(_CREDENTIALS):
-            return FilePath(self.credentials) / written.removeprefix(_CREDENTIALS)
-        return self.folder / written
+    return SourceSpec(key, kind, values["payload"], options)
 
 
 def _refuse_kind(raw: Any, kind: Any, path: Path, faults: Faults) -> None:
-    kinds = listed(SOURCE_TABLES, quoted=True)
+    kinds = listed(KINDS, quoted=True)
     if not isinstance(raw, dict):
         faults.add(path, f"{shown(raw)} must be a table with at least kind = {kinds}")
     elif kind is None:
         faults.miss((*path, "kind"), f"is missing: use {kinds}")
     else:
-        hint = near(kind, SOURCE_TABLES) if isinstance(kind, str) else ""
+        hint = near(kind, KINDS) if isinstance(kind, str) else ""
         faults.add((*path, "kind"), f"{shown(kind)} is no kind of source: {hint}use {kinds}")
 
 
 def _mqtt(v: Table, path: Path, addresses: Sequence[Address], home: Home, faults: Faults) -> Mapping[str, object]:
     for address in addresses:
-        if any(sign in address.text for sign in "+#\0"):
-            faults.add(address.path, f'"{address.text}" must be one MQTT topic, without the wildcards + and #')
+        _check_topic(address, v.get("payload", "json"), faults)
     wanted = bool(v.get("ca_file") or v.get("client_certificate") or v.get("port") == 8883)
     tls = wanted if v.get("tls") is None else v["tls"]
     _check_log_in(v, path, tls=tls, faults=faults)
@@ -123,6 +97,17 @@ def _mqtt(v: Table, path: Path, addresses: Sequence[Address], home: Home, faults
         "session_expiry": round(v.get("session_expiry", 0)),
         "allow_plain_password": v.get("allow_plain_password"),
     }
+
+
+def _check_topic(address: Address, payload: str, faults: Faults) -> None:
+    topic, mark, selector = address.text.partition("?") if payload in _PARTS else (address.text, "", "")
+    if any(sign in topic for sign in "+#\0") or not topic:
+        faults.add(address.path, f'"{address.text}" must be one MQTT topic, without the wildcards + and #')
+    if payload == "iolink":
+        try:
+            parse_where(selector)
+        except ValueError as error:
+            faults.add(address.path, f'"{mark}{selector}": {error}')
 
 
 def _check_log_in(v: Table, path: Path, *, tls: bool, faults: Faults) -> None:
@@ -190,31 +175,27 @@ def _only_channel(channel: str | None, path: Path, addresses: Sequence[Address],
     return channel if channel is not None or len(asked) != 1 else asked[0]
 
 
-def _modbus(v: Table, path: Path, addresses: Sequence[Address], _home: Home, faults: Faults) -> Mapping[str, object]:
-    if ("port" in v and "host" in v) and bool(v["port"]) == bool(v["host"]):
-        text = "needs exactly one of port (a serial device, RTU) and host (a gateway, TCP)"
-        faults.add((*path, "host") if v["host"] else path, text)
-    units = {_unit_id(address, faults) for address in addresses}
-    return {
-        "port": v.get("port"),
-        "host": v.get("host"),
-        "tcp_port": v.get("tcp_port"),
-        "baud": v.get("baud"),
-        "data_bits": 8,
-        "parity": v.get("parity"),
-        "stop_bits": v.get("stop_bits"),
-        "registers": v.get("registers"),
-        "data_type": v.get("data_type"),
-        "word_order": v.get("word_order"),
-        "timeout": v.get("timeout"),
-        "unit_ids": tuple(sorted(unit for unit in units if unit is not None)),
-    }
+Finish = Callable[[Table, Path, Sequence[Address], Home, Faults], Mapping[str, object]]
 
 
-def _unit_id(address: Address, faults: Faults) -> int | None:
-    match = MODBUS_ADDRESS.fullmatch(address.text)
-    if match and 1 <= int(match[1]) <= 247 and int(match[2]) <= 65535:
-        return int(match[1])
-    text = f'"{address.text}" must be unit/register: unit 1 to 247, register 0 to 65535 as on the wire, such as "3/107"'
-    faults.add(address.path, text)
-    return None
+class Kind(NamedTuple):
+    """A kind of source: its table, and what makes its options, noting the faults that span several keys."""
+
+    table: type[TableModel]
+    options: Finish
+
+
+KINDS: Final[dict[str, Kind]] = {
+    "mqtt": Kind(MqttTable, _mqtt),
+    "serial": Kind(SerialTable, _serial),
+    "modbus": Kind(ModbusTable, modbus_options),
+    "folder": Kind(FolderTable, folder_options),
+}
+
+
+def _any_table(_source: Any, handler: Callable[[Any], Any]) -> Any:
+    return handler(reduce(or_, (kind.table for kind in KINDS.values())))
+
+
+SourceTable = Annotated[TableModel, GetPydanticSchema(_any_table)]
+"""The table of any kind of source, for the schema of the whole file."""

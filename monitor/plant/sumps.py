@@ -10,6 +10,7 @@ from monitor.plant import schema
 from monitor.plant.errors import QuantityError
 from monitor.plant.faults import Faults, listed, near, shown
 from monitor.plant.lines import Path
+from monitor.plant.loops import read_loop
 from monitor.plant.quantity import Unit, parse_unit
 from monitor.plant.reading import Signal
 from monitor.plant.tables import Table, read_table, read_value, tables_in
@@ -194,9 +195,12 @@ def _signal(signal: Signal, raw: Any, path: Path, known: Known, faults: Faults) 
     v = read_table(schema.SignalTable, raw, path, faults)
     known.check("source", v.get("source"), (*path, "source"), faults)
     unit = _unit(signal, v["unit"], (*path, "unit"), faults) if "unit" in v else None
+    if v.get("scale") == 0:
+        faults.add((*path, "scale"), "0 would make all values the same: write the factor, such as 0.1")
+    loop = None if v.get("current") is None else read_loop(signal, v["current"], unit, v, (*path, "current"), faults)
     if faults.noted > before or unit is None:
         return None
-    return SignalSpec(signal, v["source"], v["address"], unit, v["period"])
+    return SignalSpec(signal, v["source"], v["address"], unit, v["period"], v["scale"], v["offset"], loop)
 
 
 def _unit(signal: Signal, text: str | None, path: Path, faults: Faults) -> Unit | None:

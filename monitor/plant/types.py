@@ -19,7 +19,8 @@ from monitor.plant.reading import Signal
 from monitor.plant.tank import Tank
 
 UnitSystem = Literal["metric", "us"]
-SourceKind = Literal["mqtt", "serial", "modbus"]
+SourceKind = str
+"""A key of the table of kinds in `sources.py`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,14 +59,33 @@ class Duty:
 
 
 @dataclass(frozen=True, slots=True)
+class CurrentLoop:
+    """A transmitter's 4-20 mA loop: the signal's canonical values at its ends.
+
+    `counts` are what the input card says at 4 and at 20 mA; None where it tells milliamperes itself.
+    """
+
+    at_4_ma: float
+    at_20_ma: float
+    counts: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class SignalSpec:
-    """Where a signal of a sump comes from, in which unit, how often."""
+    """Where a signal of a sump comes from, in which unit, how often.
+
+    What the device says becomes a value in `unit` by `scale` and `offset` (said * scale + offset), or a canonical
+    value by `loop`.
+    """
 
     signal: Signal
     source: str
     address: str
     unit: Unit
     period_s: float
+    scale: float = 1.0
+    offset: float = 0.0
+    loop: CurrentLoop | None = None
 
 
 @dataclass(frozen=True, slots=True)

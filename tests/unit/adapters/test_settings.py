@@ -10,12 +10,13 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.reasoncodes import ReasonCode
 
 from adapters.delivery import SourceState
-from adapters.inlet import make_inlets
+from adapters.inlet import WAYS_IN, make_inlets
 from adapters.mqtt_client import MqttSettings
 from adapters.mqtt_words import connect_trouble, lost_trouble, refused_trouble
 from adapters.pace import Pace
 from monitor.plant.errors import SourceError
 from monitor.plant.reading import Signal
+from monitor.plant.sources import KINDS
 from monitor.plant.types import SourceSpec
 from tests.fixtures.plants import mqtt_source, plant, signal, source, sump
 
@@ -128,10 +129,25 @@ def test_serial_lines_that_cannot_work(options: dict[str, object], words: str) -
     assert words in str(refused.value)
 
 
-def test_a_modbus_source_is_refused_in_as_many_words() -> None:
-    shop = plant([source("bus", "modbus", "register", {})], sump("s", signal(Signal.LEVEL, "bus", "3/107", "mm")))
-    with pytest.raises(SourceError, match="source bus: this version does not read Modbus"):
+@pytest.mark.parametrize(
+    ("options", "address", "words"),
+    [
+        ({}, "3/107", "either port"),
+        ({"port": "/dev/x", "host": "127.0.0.1"}, "3/107", "either port"),
+        ({"port": "/dev/x"}, "107", "write unit/register"),
+        ({"port": "/dev/x"}, "0/107", "unit 0 is none"),
+        ({"host": "127.0.0.1", "timeout": 60.0}, "0/107", "timeout"),
+        ({"host": "127.0.0.1", "tcp_port": 0}, "0/107", "tcp_port"),
+    ],
+)
+def test_buses_that_cannot_work(options: dict[str, object], address: str, words: str) -> None:
+    shop = plant([source("bus", "modbus", "register", options)], sump("s", signal(Signal.LEVEL, "bus", address, "mm")))
+    with pytest.raises(SourceError, match=words):
         make_inlets(shop, time.time)
+
+
+def test_every_kind_of_source_in_the_plant_file_has_its_way_in() -> None:
+    assert WAYS_IN.keys() == KINDS.keys()
 
 
 @pytest.mark.parametrize(

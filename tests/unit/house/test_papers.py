@@ -21,6 +21,8 @@ from monitor.plant.errors import PlantFileError
 from monitor.plant.file import PlantFile, load_plant, plant_schema
 from monitor.plant.quantity import parse_quantity
 from monitor.plant.reading import Signal
+from monitor.plant.source_folder import FolderTable
+from monitor.plant.source_modbus import ModbusTable
 from monitor.publishing import Publishing
 from monitor.snapshot import Changes
 from monitor.status.app import create_app
@@ -205,9 +207,11 @@ SECTIONS: Final[dict[str, tuple[type[schema.TableModel], ...]]] = {
     "`[duty.NAME]`": (schema.DutyTable,),
     "`[sump.NAME]`": (schema.SumpTable,),
     "`[sump.NAME.signal.SIGNAL]`": (schema.SignalTable,),
+    "`current`": (schema.CurrentTable,),
     '`[source.NAME]` with `kind = "mqtt"`': (source_schema.MqttTable,),
     '`[source.NAME]` with `kind = "serial"`': (source_schema.SerialTable,),
-    '`[source.NAME]` with `kind = "modbus"`': (source_schema.ModbusTable,),
+    '`[source.NAME]` with `kind = "modbus"`': (ModbusTable,),
+    '`[source.NAME]` with `kind = "folder"`': (FolderTable,),
     "`[publish]`": (schema.PublishTable,),
     "`[record]`": (record_schema.RecordTable,),
     "`[station]`": (schema.StationTable,),

@@ -12,7 +12,7 @@ from monitor.plant.errors import PlantFileError
 from monitor.plant.file import MOST_BYTES, check_text, load_plant
 from monitor.plant.names import slug
 from monitor.plant.reading import Signal
-from monitor.plant.types import Plant, StatusSpec
+from monitor.plant.types import CurrentLoop, Plant, StatusSpec
 
 CASES = Path(__file__).parents[2] / "cases" / "plant_files"
 SHORTEST = (CASES / "shortest" / "plant.toml").read_text(encoding="utf-8")
@@ -111,9 +111,23 @@ def test_options_of_every_kind_of_source() -> None:
         "channel": "bench",
     }
     assert line.payload == "line"
-    assert plant.sources["bus"].options["unit_ids"] == (3,)
-    assert plant.sources["gateway"].options["unit_ids"] == (4,)
-    assert plant.sources["gateway"].options["host"] == "127.0.0.1"
+    assert plant.sources["bus"].options["timeout"] == 1.0
+    assert plant.sources["gateway"].options == {
+        "port": None,
+        "host": "127.0.0.1",
+        "tcp_port": 502,
+        "baud": 19200,
+        "parity": "none",
+        "stop_bits": 1,
+        "registers": "input",
+        "data_type": "uint16",
+        "word_order": "ABCD",
+        "data_bits": 8,
+        "timeout": 1.0,
+    }
+    assert plant.sources["drop"].options == {"path": home / "drop", "settle": 10.0}
+    assert plant.sumps["a"].signals[Signal.COOLANT_TEMPERATURE].loop == CurrentLoop(0.0, 60.0, (6400.0, 32000.0))
+    assert (plant.sumps["a"].signals[Signal.PH].scale, plant.sumps["a"].signals[Signal.PH].offset) == (0.01, 1.0)
     assert plant.status == StatusSpec("::1", 8480)
 
 
