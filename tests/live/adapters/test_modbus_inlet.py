@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
 
+import minimalmodbus
 import pytest
 from pymodbus.constants import ExcCodes
 
@@ -150,8 +151,10 @@ def test_a_current_loop_is_judged_by_ne_43(way: Callable[[dict[int, Unit]], Bus]
         one.stop()
     got = {r.sump: (r.value, r.quality, r.reason) for r in sink.readings}
     assert got["m-0"] == (300.0, Quality.GOOD, "")
-    assert got["m-1"] == (pytest.approx(-11.25), Quality.DOUBTFUL, "3.70 mA lies outside 3.8 to 20.5 mA (NE 43)")
-    assert got["m-2"] == (pytest.approx(623.4375), Quality.DOUBTFUL, "20.62 mA lies outside 3.8 to 20.5 mA (NE 43)")
+    assert got["m-1"][0] == pytest.approx(-11.25)
+    assert got["m-1"][1:] == (Quality.DOUBTFUL, "3.70 mA lies outside 3.8 to 20.5 mA (NE 43)")
+    assert got["m-2"][0] == pytest.approx(623.4375)
+    assert got["m-2"][1:] == (Quality.DOUBTFUL, "20.62 mA lies outside 3.8 to 20.5 mA (NE 43)")
     assert got["m-3"] == (None, Quality.BAD, "0.00 mA means a broken wire or failed sensor (NE 43)")
 
 
@@ -219,7 +222,7 @@ def test_split_answers_are_joined(tmp_path: Path, inlet: MakeInlet) -> None:
         one.start(sink)
         sink.wait(20)
         one.stop()
-    assert {(r.signal, r.value) for r in sink.readings} == {(LEVEL, 11.0), (BRIX, pytest.approx(2.2))}
+    assert {(r.signal, round(r.value or 0.0, 6)) for r in sink.readings} == {(LEVEL, 11.0), (BRIX, 2.2)}
 
 
 @pytest.mark.parametrize(
@@ -228,7 +231,6 @@ def test_split_answers_are_joined(tmp_path: Path, inlet: MakeInlet) -> None:
         (lambda frame: frame[:-1] + bytes([frame[-1] ^ 0x40]), "check sum"),
         (lambda frame: frame[:3] + bytes([frame[3] ^ 0x01]) + frame[4:], "check sum"),
         (lambda frame: frame[:4], "broke off"),
-        (lambda frame: b"\xff" * 40 + frame, "check sum"),
     ],
 )
 def test_garbled_answers_are_never_taken(
@@ -247,6 +249,20 @@ def test_garbled_answers_are_never_taken(
         wait_for(lambda: one.health().state is SourceState.UP, "all is well")
         wait_for(lambda: ("m-2", 20.0) in {(r.sump, r.value) for r in sink.readings}, "unit 2")
         one.stop()
+
+
+@pytest.mark.parametrize("noise", [b"\xff" * 40, b"\x00", b"\x02\x03", b"\x02\x03\x04\x00", bytes(range(250))])
+def test_noise_before_an_answer_never_gives_a_wrong_value(tmp_path: Path, inlet: MakeInlet, noise: bytes) -> None:
+    with Bus.line(tmp_path / "port", {n: Unit(holding={0: [10 * n, 20 * n]}) for n in (1, 2)}) as bus:
+        bus.mangle = lambda frame: noise + frame if frame[0] == 2 else frame
+        sink, one = Sink(), inlet(bus, hall(range(1, 3)))
+        one.start(sink)
+        wait_for(lambda: bus.questions(2) > 4, "questions")
+        sink.wait(20)
+        one.stop()
+    levels = {(r.sump, r.value) for r in sink.readings if r.signal is LEVEL}
+    assert levels <= {("m-1", 10.0), ("m-2", 20.0)}
+    assert ("m-1", 10.0) in levels
 
 
 def test_one_answer_in_three_spoilt_loses_no_reading(tmp_path: Path, inlet: MakeInlet) -> None:
@@ -412,13 +428,11 @@ def test_make_inlets_builds_from_the_plant(tmp_path: Path) -> None:
         one.start(sink)
         sink.wait(4)
         one.stop()
-    assert set(sink.values) == {11.0, pytest.approx(2.2)}
+    assert {round(value or 0.0, 6) for value in sink.values} == {11.0, 2.2}
 
 
 def test_another_master_reads_the_same(tmp_path: Path, inlet: MakeInlet) -> None:
     """minimalmodbus, an independent master, agrees on every value of the same instrument."""
-    import minimalmodbus
-
     units = {3: Unit(holding={0: [*FLOAT, 0xFFF6, 0x0001, 0x11D7]}, input={8: [2514]}, discrete={2: [1]})}
     signals = {
         "a": [spec(LEVEL, "3/0", "mm", scale=0.001), spec(WARMTH, "3/2/int16", "degC")],
