@@ -6,6 +6,7 @@ from adapters.delivery import Clock, Deliver, Inlet, SourceHealth
 from adapters.dispensed import station_inlets
 from adapters.inlet import Receipts, make_inlets
 from monitor.plant.types import Plant
+from monitor.record.csv_in import CsvHistory
 
 
 class Sources:
@@ -15,7 +16,7 @@ class Sources:
     """
 
     def __init__(self, plant: Plant, clock: Clock, receipts: Receipts) -> None:
-        self._inlets: list[Inlet] = [*make_inlets(plant, clock, receipts), *station_inlets(plant, clock)]
+        self._inlets: list[Inlet] = [*make_inlets(plant, clock, receipts, CsvHistory()), *station_inlets(plant, clock)]
 
     def start(self, deliver: Deliver) -> None:
         """Begin to take input in; returns at once."""

@@ -23,6 +23,7 @@ from monitor.plant.reading import Entry, EntryKind, Rejected
 from monitor.plant.schema import IDENTIFIER
 from monitor.plant.types import Plant
 from monitor.record.csv_lines import MAX_LINE, open_csv, rejected_row
+from monitor.record.csv_readings import IN_THE_FUTURE
 from monitor.record.csv_text import unguard
 from monitor.record.times import parse_time
 
@@ -78,16 +79,17 @@ def entry_id(entry: Entry, repeat: int) -> str:
     return f"csv-{hashlib.sha256(repr(said).encode()).hexdigest()[:24]}"
 
 
-def read_entries(path: Path, plant: Plant, on_reject: OnReject) -> Iterator[Entry]:
+def read_entries(path: Path, plant: Plant, on_reject: OnReject, *, latest_s: float = math.inf) -> Iterator[Entry]:
     """Yield the entries of a log book file in the order of the file; each counts as logged at its own time.
 
-    Each row that cannot be used goes to `on_reject`; RecordError if the file cannot be read or has another header.
+    Each row that cannot be used, or tells of a time after `latest_s`, goes to `on_reject`; RecordError if the file
+    cannot be read or has another header.
     """
     seen: Counter[Entry] = Counter()
     with open_csv(path, REQUIRED, OPTIONAL) as lines:
         for record in _records(lines):
             try:
-                entry = _entry(_named(lines.columns, record.raw), plant)
+                entry = _entry(_named(lines.columns, record.raw), plant, latest_s)
             except (ValueError, csv.Error) as error:
                 on_reject(rejected_row(path, record.line, record.raw, str(error), 0.0))
                 continue
@@ -128,8 +130,10 @@ def _named(columns: tuple[str, ...], raw: str) -> dict[str, str]:
     return dict(zip(columns, (cell.strip() for cell in cells), strict=True))
 
 
-def _entry(named: dict[str, str], plant: Plant) -> Entry:
+def _entry(named: dict[str, str], plant: Plant, latest_s: float) -> Entry:
     time_s = parse_time(named["time"])
+    if time_s > latest_s:
+        raise ValueError(IN_THE_FUTURE)
     if named["sump"] not in plant.sumps:
         raise ValueError(f"no sump {named['sump'][:64]!r} in {plant.file.name}")
     if named["kind"] not in _KINDS:

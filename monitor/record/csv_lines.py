@@ -123,6 +123,16 @@ def open_csv(path: Path, required: Sequence[str], optional: Sequence[str]) -> It
         yield lines
 
 
+def header_of(path: Path) -> tuple[str, ...]:
+    """Return the names in the first line of a file; RecordError if it cannot be read."""
+    try:
+        stream = _open_text(path)
+    except OSError as error:
+        raise RecordError(_unreadable(path, error)) from error
+    with stream:
+        return CsvLines(path, stream).columns
+
+
 def rejected_row(path: Path, line: int, raw: str, why: str, newest_s: float) -> Rejected:
     """Return a row that cannot be used with its place, why, and the newest time so far as its arrival."""
     return Rejected(f"{path}:{line}", newest_s, why, raw.rstrip("\r\n")[:RAW_KEPT])

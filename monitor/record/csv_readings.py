@@ -33,6 +33,8 @@ _TIMES_KEPT: Final = 4096
 _SIGNALS: Final = frozenset(Signal)
 _QUALITIES: Final = frozenset(Quality)
 
+IN_THE_FUTURE: Final = "the time lies in the future: set the clock of whatever wrote the file, or of this machine"
+
 OnReject = Callable[[Rejected], None]
 Convert = Callable[[float], float]
 
@@ -181,17 +183,23 @@ def _rows(lines: CsvLines, understand: _Understand, reject: _Rejects) -> Iterato
 
 
 class _Order:
-    """Judges rows by their time: too far back is refused, a leap ahead must be confirmed by what follows."""
+    """Judges rows by their time: too far back is refused, a leap ahead must be confirmed by what follows.
 
-    def __init__(self, reject: _Rejects) -> None:
+    What lies beyond `latest_s` is refused.
+    """
+
+    def __init__(self, reject: _Rejects, latest_s: float) -> None:
         self._reject = reject
+        self._latest_s = latest_s
         self._newest_line = 1
         self._leapt: list[Row] = []
         self.newest_s = -math.inf
 
     def sort(self, row: Row) -> Iterator[Row]:
         """Take a row that is not plainly in order; yield the rows that can go on."""
-        if self._leapt:
+        if row.time_s > self._latest_s:
+            self._reject(row.line, row.raw, IN_THE_FUTURE)
+        elif self._leapt:
             yield from self._after_leap(row)
         elif row.time_s - self.newest_s > LEAP_S and math.isfinite(self.newest_s):
             self._leapt.append(row)
@@ -233,18 +241,18 @@ class _Order:
         return not self._leapt
 
 
-def read_readings(path: Path, plant: Plant, on_reject: OnReject) -> Iterator[Reading]:
+def read_readings(path: Path, plant: Plant, on_reject: OnReject, *, latest_s: float = math.inf) -> Iterator[Reading]:
     """Yield the readings of a replay file, values in canonical units, in the order of the file.
 
     The arrival of a row is its own time or the newest time before it. Optional columns: `unit` (of the value, else it
     is the one in the plant file), `quality` (good, doubtful, bad) and `reason` (for a row without a value), as an
-    export writes them. Each row that cannot be used goes to `on_reject`; RecordError if the file cannot be read or
-    has another header.
+    export writes them. Each row that cannot be used, or tells of a time after `latest_s`, goes to `on_reject`;
+    RecordError if the file cannot be read or has another header.
     """
     with open_csv(path, REQUIRED, OPTIONAL) as lines:
         reject = _Rejects(path, on_reject)
         rows = _rows(lines, _Understand(lines.columns, plant), reject)
-        for row in _in_order(rows, _Order(reject)):
+        for row in _in_order(rows, _Order(reject, latest_s)):
             _, _, time_s, sump, signal, value, quality, reason = row
             newest_s = reject.newest_s  # never behind time_s: the order was judged first
             yield Reading(sump, signal, value, time_s, newest_s, quality, reason)

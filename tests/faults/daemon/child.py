@@ -2,12 +2,14 @@
 
 Run as `python -m tests.faults.daemon.child PLANT.toml CLOCK POINT COUNT`: at the COUNT-th time it comes to POINT it is
 gone. Points: `stored` (committed, not yet acknowledged), `storing` (inside the transaction), `checkpoint` (its row is
-written, not committed), `kept` (a step is committed, nobody told), `told` (the topics are handed over), `never`.
+written, not committed), `kept` (a step is committed, nobody told), `told` (the topics are handed over), `never`;
+with a drop folder `handing` (the last of a file is not handed over), `moving` and `moved` (the file is put aside).
 """
 
 from __future__ import annotations
 
 import os
+import pathlib
 import signal
 import sys
 import threading
@@ -15,11 +17,13 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from adapters import folder
+from adapters.folder import FolderInlet
 from monitor.daemon import Daemon
 from monitor.plant.file import load_plant
 from monitor.record import checkpoints, store
 
-POINTS = ("stored", "storing", "checkpoint", "kept", "told", "never")
+POINTS = ("stored", "storing", "checkpoint", "kept", "told", "handing", "moving", "moved", "never")
 SETTLE_S = 10.0
 
 
@@ -65,6 +69,12 @@ def lay(point: str, daemon: Daemon, fuse: Fuse) -> None:
         worker._told = before(worker._told, fuse)
     elif point == "told":
         worker._told = after(worker._told, fuse)
+    elif point == "handing":
+        vars(folder)["FolderInlet"]._hand_over_last = before(FolderInlet._hand_over_last, fuse)
+    elif point == "moving":
+        vars(pathlib)["Path"].rename = before(Path.rename, fuse)
+    elif point == "moved":
+        vars(pathlib)["Path"].rename = after(Path.rename, fuse)
 
 
 def main(plant_file: str, clock_file: str, point: str, count: str) -> None:

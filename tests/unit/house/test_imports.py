@@ -52,7 +52,7 @@ OUTSIDE: Final[dict[str, set[str]]] = {
     "alerts": {"pydantic"},
     "monitor.record": {"sqlite_utils"},
     "monitor.status": {"fastapi", "starlette", "uvicorn", "jinja2", "markupsafe", "prometheus_client", "pydantic"},
-    "adapters": {"paho", "serial"},
+    "adapters": {"paho", "pymodbus", "serial"},
     "monitor.daemon": {"apscheduler"},
     "monitor.replay": {"rich"},
     "monitor.cli": {"rich"},
@@ -61,12 +61,15 @@ OUTSIDE: Final[dict[str, set[str]]] = {
 """The packages of others that a room may use."""
 
 PURE_ADAPTERS: Final = {
+    "adapters.bus_plan",
+    "adapters.current_loop",
     "adapters.intake",
     "adapters.iolink",
     "adapters.line_reader",
     "adapters.lines",
     "adapters.parsers",
     "adapters.payloads",
+    "adapters.register_values",
     "adapters.routes",
     "adapters.sample",
     "adapters.senml",

@@ -207,7 +207,7 @@ SECTIONS: Final[dict[str, tuple[type[schema.TableModel], ...]]] = {
     "`[duty.NAME]`": (schema.DutyTable,),
     "`[sump.NAME]`": (schema.SumpTable,),
     "`[sump.NAME.signal.SIGNAL]`": (schema.SignalTable,),
-    "`current`": (schema.CurrentTable,),
+    "`[sump.NAME.signal.SIGNAL.current]`": (schema.CurrentTable,),
     '`[source.NAME]` with `kind = "mqtt"`': (source_schema.MqttTable,),
     '`[source.NAME]` with `kind = "serial"`': (source_schema.SerialTable,),
     '`[source.NAME]` with `kind = "modbus"`': (ModbusTable,),
