@@ -7,7 +7,7 @@ sump; being told an entry twice changes nothing. Its state goes into checkpoints
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Final, Self
 
@@ -64,9 +64,17 @@ class Care:
                     self.minerals[reading.sump] = replace(known, conductivity=measured)
 
     def step(
-        self, plant: Plant, estimates: Mapping[str, Estimate], recipes: Mapping[str, Recipe], now_s: float
+        self,
+        plant: Plant,
+        estimates: Mapping[str, Estimate],
+        recipes: Mapping[str, Recipe],
+        now_s: float,
+        told_sumps: Collection[str] = (),
     ) -> tuple[LandingRecord, ...]:
-        """Look at every sump once a step; return the fillings that were judged. `recipes` are those in force so far."""
+        """Look at every sump once a step; return the fillings that were judged. `recipes` are those in force so far.
+
+        `told_sumps` are those whose recipe stands in an alert.
+        """
         news, self.news = self.news, []
         told: dict[str, list[Entry]] = {}
         for entry in news:
@@ -79,7 +87,7 @@ class Care:
                 state = state_of(estimate)
                 heard_s = max((estimate.last_heard_s.get(signal, -math.inf) for signal in _TELLING), default=-math.inf)
                 sump, before, entries = plant.sumps[name], self.before.get(name), tuple(told.get(name, ()))
-                seen = Seen(sump, now_s, state, before, recipes.get(name), heard_s, entries)
+                seen = Seen(sump, now_s, state, before, recipes.get(name), heard_s, entries, name in told_sumps)
                 found += self._look(plant, seen)
                 if now_s % STEP_S == 0.0 or name not in self.before:
                     self.before[name] = state

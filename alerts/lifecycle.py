@@ -48,6 +48,7 @@ _WITH_RECIPE = (
     AlertKind.OUTSIDE_BAND,
     AlertKind.LOWEST_NEAR,
     AlertKind.LOSS_JUMP,
+    AlertKind.LANDED_OFF,
 )
 _OPEN = (AlertState.UNACKNOWLEDGED, AlertState.ACKNOWLEDGED, AlertState.RETURNED_UNACKNOWLEDGED)
 

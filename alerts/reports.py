@@ -17,7 +17,13 @@ from monitor.plant.types import Plant
 
 SHORTEST_GAP_S = 3600.0
 _ROUNDING = 1e-9
-_ABOUT_A_SUMP = (AlertKind.LEAVES_BAND_UNATTENDED, AlertKind.OUTSIDE_BAND, AlertKind.LOSS_JUMP, AlertKind.LOWEST_NEAR)
+_ABOUT_A_SUMP = (
+    AlertKind.LEAVES_BAND_UNATTENDED,
+    AlertKind.OUTSIDE_BAND,
+    AlertKind.LOSS_JUMP,
+    AlertKind.LOWEST_NEAR,
+    AlertKind.LANDED_OFF,
+)
 _OPEN = (AlertState.UNACKNOWLEDGED, AlertState.ACKNOWLEDGED)
 
 

@@ -134,6 +134,7 @@ class AlertKind(StrEnum):
     OUTSIDE_BAND = "outside_band"
     LOWEST_NEAR = "lowest_near"
     LOSS_JUMP = "loss_jump"
+    LANDED_OFF = "landed_off"
     CHECK_OVERDUE = "check_overdue"
     LIMIT_PASSED = "limit_passed"
     SIGNAL_SILENT = "signal_silent"

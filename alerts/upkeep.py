@@ -10,8 +10,7 @@ sump that was never checked by hand is not expected to be. Stands until the next
 *Limit passed.* Hardness, conductivity or pH as last measured is beyond the fluid's limit; leaves inside by the dead
 band (a tenth of a pH).
 
-That a correction landed off its recipe is no alert of its own: it is said on the page, and a sump that is outside its
-band after it has one. A sump whose machine is shut down by the plant file, or that was emptied by a logged removal, is
+A sump whose machine is shut down by the plant file, or that was emptied by a logged removal, is
 out of use: its alerts are suppressed by design.
 """
 

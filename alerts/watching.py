@@ -9,7 +9,7 @@ by as much as that filling can tell.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -31,11 +31,16 @@ _MEMORY: Final = 0.97  # weight of what was learnt, at each further filling
 _LEAST_SHARE: Final = 0.05  # of full: less tells nothing of the mix
 _WORTH: Final = 0.03
 _LEAST_COUNT: Final = 4
+LIKE: Final = 0.2
+"""What was filled counts as what was asked within this share, in litres and in mix."""
 
 
 @dataclass(frozen=True, slots=True)
 class Watch:
-    """A filling under way: the recipe in force (None: none), the sump before it, what was logged of it."""
+    """A filling under way: the recipe in force (None: none), the sump before it, what was logged of it.
+
+    `told` says that an alert with that recipe stood when it began.
+    """
 
     sump: str
     began_s: float
@@ -43,6 +48,7 @@ class Watch:
     before: State
     recipe: Recipe | None
     entries: tuple[Entry, ...] = ()
+    told: bool = False
 
     @property
     def closes_s(self) -> float:
@@ -58,7 +64,10 @@ class Watch:
 
 @dataclass(frozen=True, slots=True)
 class LandingRecord:
-    """Where a sump landed against its recipe: litres and percent said and found, the verdict and a sentence."""
+    """Where a sump landed against its recipe: litres and percent said and found, the verdict and a sentence.
+
+    `followed` tells that the recipe had been told with an alert and was carried out as it said.
+    """
 
     id: str
     sump: str
@@ -76,6 +85,8 @@ class LandingRecord:
     off_pct: float
     who: str
     text: str
+    began_s: float = 0.0
+    followed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +126,8 @@ class MixBias:
 class Seen:
     """One sump at one step: what is believed now and was before, which recipe was in force, what was logged.
 
-    `heard_s` is when level or strength were last heard of (minus infinity: never).
+    `heard_s` is when level or strength were last heard of (minus infinity: never), `told` says that an alert with the
+    recipe stands.
     """
 
     sump: Sump
@@ -125,6 +137,7 @@ class Seen:
     recipe: Recipe | None
     heard_s: float
     entries: tuple[Entry, ...] = field(default=())
+    told: bool = False
 
 
 def watched(watch: Watch | None, seen: Seen) -> Watch | None:
@@ -140,7 +153,7 @@ def watched(watch: Watch | None, seen: Seen) -> Watch | None:
     begins = moved > 0 or (moved < 0 and takes_out(recipe)) or any(e.kind is not EntryKind.REMOVAL for e in news)
     if seen.before is None or not begins:
         return None
-    return Watch(seen.sump.id, seen.now_s, seen.now_s, seen.before, recipe, news)
+    return Watch(seen.sump.id, seen.now_s, seen.now_s, seen.before, recipe, news, seen.told)
 
 
 def takes_out(recipe: Recipe | None) -> bool:
@@ -192,7 +205,27 @@ def closed(plant: Plant, watch: Watch, found: State, now_s: float) -> LandingRec
         off_pct=landed.off_pct,
         who=watch.who,
         text=landed.text,
+        began_s=watch.began_s,
+        followed=watch.told and is_followed(watch, recipe, found),
     )
+
+
+def is_followed(watch: Watch, recipe: Recipe, found: State) -> bool:
+    """Tell whether a filling was what its recipe asked: by the log book, or by the gauge where nothing was logged."""
+    asked_l, asked_pct = _sum((step.volume_l or 0.0, step.mix_pct or 0.0) for step in recipe.steps if step.do == "add")
+    if asked_l <= 0.0:
+        return False
+    fills = [entry for entry in watch.entries if entry.kind is EntryKind.TOP_UP]
+    if fills:
+        litres, mix = _sum((entry.volume_l or 0.0, entry.mix_pct or 0.0) for entry in fills)
+        return abs(litres - asked_l) <= LIKE * asked_l and abs(mix - asked_pct) <= LIKE * asked_pct
+    return abs(found.volume_l - recipe.lands.volume_l) <= LIKE * asked_l
+
+
+def _sum(parts: Iterable[tuple[float, float]]) -> tuple[float, float]:
+    """Return litres in all and their mean strength (percent)."""
+    known = list(parts)
+    return math.fsum(litres for litres, _ in known), _mean(known) or 0.0
 
 
 def _nearest(recipe: Recipe, found: State) -> Recipe:

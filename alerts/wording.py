@@ -11,6 +11,10 @@ from monitor.model.types import Side
 from monitor.plant.types import Plant
 
 SHORT_TEXT = 160
+_SHORT_WORDS = {
+    AlertKind.LOSS_JUMP: "loses too much: look for a leak.",
+    AlertKind.LANDED_OFF: "landed off its recipe: measure by hand first.",
+}
 _SHORT_SIDES = {Side.RICH: "RICH", Side.LEAN: "LEAN", Side.LOW: "LOW", Side.NONE: "OUT OF BAND"}
 
 
@@ -68,8 +72,8 @@ def _short_head(alert: Alert, plant: Plant) -> str:
         return f"{alert.sump} {_SHORT_SIDES[alert.side]} likely {likely}."
     if alert.kind is AlertKind.OUTSIDE_BAND:
         return f"{alert.sump} is {_SHORT_SIDES[alert.side]} now."
-    if alert.kind is AlertKind.LOSS_JUMP:
-        return f"{alert.sump} loses too much: look for a leak."
+    if alert.kind in _SHORT_WORDS:
+        return f"{alert.sump} {_SHORT_WORDS[alert.kind]}"
     if alert.kind not in (AlertKind.SIGNAL_SILENT, AlertKind.SIGNAL_DOUBTFUL):
         return alert.text if len(alert.text) <= SHORT_TEXT else alert.text[: SHORT_TEXT - 1].rstrip() + "…"
     what = "silent" if alert.kind is AlertKind.SIGNAL_SILENT else "doubtful"

@@ -17,6 +17,7 @@ from typing import Final
 from alerts import lifecycle
 from alerts.attendance import attendance
 from alerts.conditions import Condition, find_conditions, latest_loss_jump
+from alerts.landed_off import with_landing
 from alerts.mixing import make_demand
 from alerts.outlook import MineralFacts, Outlook
 from alerts.recipes import make_recipe
@@ -170,7 +171,8 @@ class Pipeline:
         self._feed(mark)
         self.engine.advance(now_s)
         now = self._look(now_s)
-        now.landings = self.memory.care.step(self.plant, now.estimates, self._recipes, now_s)
+        told = {alert.sump for alert in self.memory.alerts.values() if alert.recipe is not None and alert.is_open}
+        now.landings = self.memory.care.step(self.plant, now.estimates, self._recipes, now_s, told)
         now.kept = self.memory.care.containers(self.plant, now_s)
         due = self._foresight.due(now_s) | self._away(before_s)
         now.forecasts = self._foresee(now, due | self._foresight.elsewhere(now.state))
@@ -249,10 +251,12 @@ class Pipeline:
         plant, spec, care = self.plant, self.plant.sumps[sump], self.memory.care
         estimate, ahead = now.estimates[sump], self._foresight.forecasts.get(sump)
         kept = Kept(care.hygiene.get(sump, Hygiene()), care.minerals.get(sump, MineralFacts()))
-        return (
+        found = (
             *find_conditions(plant, spec, estimate, ahead, mine, now.now_s),
             *upkeep(plant, spec, estimate, ahead, kept, now.now_s),
         )
+        landing = next(iter(care.landings.get(sump, ())), None)
+        return with_landing(found, plant, spec, estimate, landing, kept.hygiene.checked_s, now.now_s)
 
     def _recipe(self, sump: str, now: _Now, mine: Sequence[Event]) -> Recipe:
         loss = latest_loss_jump(mine, now.now_s)

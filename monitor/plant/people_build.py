@@ -42,6 +42,7 @@ KINDS = (
     "outside_band",
     "lowest_near",
     "loss_jump",
+    "landed_off",
     "check_overdue",
     "limit_passed",
     "signal_silent",

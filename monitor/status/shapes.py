@@ -202,6 +202,7 @@ def landing_json(landing: LandingRecord) -> dict[str, Any]:
         "off_l": number(landing.off_l),
         "off_pct": number(landing.off_pct),
         "who": landing.who,
+        "followed": landing.followed,
         "text": landing.text,
     }
 

@@ -31,6 +31,7 @@ NOBODY: Final = frozenset({"", "page", "api"})
 TROUBLES: Final = {
     AlertKind.LOSS_JUMP: "Loses more than before",
     AlertKind.LOWEST_NEAR: "Lowest level near",
+    AlertKind.LANDED_OFF: "Landed off its recipe",
     AlertKind.CHECK_OVERDUE: "Check by hand overdue",
 }
 
