@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import NamedTuple, Protocol
+from typing import NamedTuple, Protocol, runtime_checkable
 
 from monitor.plant.reading import Entry, Reading, Rejected
 
@@ -103,4 +103,16 @@ class Inlet(Protocol):
 
     def health(self) -> SourceHealth:
         """Tell how the source stands (from any thread)."""
+        ...
+
+
+@runtime_checkable
+class Reroutes(Protocol):
+    """An inlet that can take up other routes while it runs, without breaking its connection off."""
+
+    def reroute(self, other: Inlet) -> bool:
+        """Listen from now on to what `other` (made for the same source, never started) would listen to.
+
+        False, with nothing changed, if that needs a new start: another host, another port, another log-in.
+        """
         ...

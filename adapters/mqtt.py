@@ -71,7 +71,7 @@ class MqttInlet:
         intake: Takes | None = None,
     ) -> None:
         self._settings = settings
-        self._topics = sorted(routes)
+        self._topics = self._held = sorted(routes)
         self._intake: Takes = intake or Intake(settings.source, routes, payload)
         self._clock = clock
         self._arrivals = Arrivals()
@@ -100,6 +100,22 @@ class MqttInlet:
         """Leave the broker; unacknowledged messages stay there."""
         self._link.stop()
 
+    def reroute(self, other: Inlet) -> bool:
+        """Take up the topics and the payload of another inlet to the same broker; connection and session stay."""
+        if not isinstance(other, MqttInlet):
+            return False
+        settings, topics, intake = other.listening
+        if settings != self._settings:
+            return False
+        self._intake, self._topics = intake, topics
+        self._link.wake()
+        return True
+
+    @property
+    def listening(self) -> tuple[MqttSettings, list[str], Takes]:
+        """To which broker it connects, to which topics it listens, and what takes their messages."""
+        return self._settings, self._topics, self._intake
+
     def health(self) -> SourceHealth:
         """Tell how the source stands."""
         return self._board.health(self._outstanding)
@@ -120,14 +136,29 @@ class MqttInlet:
         self._epoch += 1
         self._forsaken.clear()
         self._board.set(SourceState.UP, f"connected to {self._settings.host}:{self._settings.port}")
-        for begin in range(0, len(self._topics), _TOPICS_A_PACKET):
-            topics = self._topics[begin : begin + _TOPICS_A_PACKET]
+        self._held = self._topics
+        self._subscribe(client, self._held)
+
+    def _subscribe(self, client: Client, wanted: list[str]) -> None:
+        for begin in range(0, len(wanted), _TOPICS_A_PACKET):
+            topics = wanted[begin : begin + _TOPICS_A_PACKET]
             _, mid = client.subscribe([self._subscription(topic) for topic in topics])
             if mid is not None:
                 self._asked[mid] = topics
 
+    def _follow(self, client: Client) -> None:
+        """Subscribe to what is new among the topics and give up what is gone."""
+        before, self._held = set(self._held), self._topics
+        gone = sorted(before.difference(self._held))
+        for begin in range(0, len(gone), _TOPICS_A_PACKET):
+            client.unsubscribe(gone[begin : begin + _TOPICS_A_PACKET])
+        self._forsaken.difference_update(self._held)
+        self._subscribe(client, [topic for topic in self._held if topic not in before])
+
     def turn(self, client: Client) -> None:
         """Hand over what came, acknowledge what is on disk."""
+        if self._held is not self._topics:
+            self._follow(client)
         if self._came:
             self._hand_over(client)
         while self._done:

@@ -110,6 +110,21 @@ class SerialInlet:
             self._thread.join(timeout=10)
         self._board.set(SourceState.STOPPED, "stopped")
 
+    def reroute(self, other: Inlet) -> bool:
+        """Take up the signals and the pattern of another inlet on the same port, which stays open."""
+        if not isinstance(other, SerialInlet):
+            return False
+        settings, reader = other.reading
+        if settings != self._settings:
+            return False
+        self._reader = reader
+        return True
+
+    @property
+    def reading(self) -> tuple[LineSettings, LineReader]:
+        """Which port it reads, and what takes its lines."""
+        return self._settings, self._reader
+
     def health(self) -> SourceHealth:
         """Tell how the source stands."""
         return self._board.health()

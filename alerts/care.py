@@ -91,6 +91,9 @@ class Care:
                 found += self._look(plant, seen)
                 if now_s % STEP_S == 0.0 or name not in self.before:
                     self.before[name] = state
+            else:  # it begins anew: what it was before was another tank or another fluid
+                self.before.pop(name, None)
+                self.watches.pop(name, None)
         self._forget(now_s)
         return tuple(found)
 

@@ -1,7 +1,8 @@
 """What cannot be is kept on record and moves nothing: the fence between what was said and what is believed of a sump.
 
 Wide enough for every real state (a gauge set too high, a sump filled to the brim, a gallon taken for a litre); what
-lies beyond is a broken sensor or a slip of the pen. A signal that says nothing possible counts as silent.
+lies beyond is a broken sensor or a slip of the pen. A signal that says nothing possible counts as silent. So does what
+was told before a sump got the tank or the fluid that it has now.
 """
 
 from __future__ import annotations
@@ -22,6 +23,8 @@ CHECK_PCT: Final = 60.0
 
 def possible_reading(plant: Plant, reading: Reading) -> bool:
     """Tell whether a sump could be as a reading says; one without a value says nothing impossible."""
+    if reading.time_s < plant.sumps[reading.sump].since_s:
+        return False
     value = reading.value
     if value is None:
         return True
@@ -47,6 +50,8 @@ def _litres(sump: Sump, value: float) -> float:
 
 def possible_entry(plant: Plant, entry: Entry) -> bool:
     """Tell whether somebody could have done or measured what an entry says."""
+    if entry.time_s < plant.sumps[entry.sump].since_s:
+        return False
     if not all(math.isfinite(number) for number in (entry.volume_l, entry.mix_pct, entry.value) if number is not None):
         return False
     volume_l, mix_pct = entry.volume_l or 0.0, entry.mix_pct or 0.0

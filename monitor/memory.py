@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import zlib
 from base64 import b64decode, b64encode
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any, Final, Self
 
@@ -25,6 +25,8 @@ RECENT_S: Final = 48 * 3600.0
 SAME_S: Final = 3 * 3600.0
 _TOUCHING: Final = frozenset({EntryKind.TOP_UP, EntryKind.REMOVAL, EntryKind.CHARGE})
 _SEEN: Final = frozenset({EventKind.UNLOGGED_TOP_UP, EventKind.UNLOGGED_REMOVAL})
+KEPT_OF_ABSENT: Final = ("landings", "usual", "hygiene", "minerals")
+"""What is kept of sumps that are gone from the plant file, should they come back."""
 
 
 @dataclass(slots=True)
@@ -39,6 +41,7 @@ class Memory:
     emptied: dict[str, tuple[float, str]] = field(default_factory=dict)
     raises: lifecycle.Raises = field(default_factory=dict)
     touched: set[str] = field(default_factory=set)
+    absent: dict[str, dict[str, Any]] = field(default_factory=dict)
 
     def note_entries(self, plant: Plant, entries: Iterable[Entry]) -> None:
         """Note which sumps somebody touched, which were emptied for cleaning, and which are filled again."""
@@ -107,29 +110,38 @@ class Memory:
             "raises": [[*key, list(times)] for key, times in self.raises.items()],
             "heard": silence.heard,
             "since_s": silence.since_s,
+            "listens": silence.listens_to(),
+            "added_s": silence.added_s,
+            "absent": self.absent,
             "engine": b64encode(engine).decode(),
         }
         return zlib.compress(json.dumps(body).encode(), level=1)
 
     @classmethod
     def from_bytes(cls, blob: bytes, silence: Silence) -> tuple[Self, bytes]:
-        """Read what `to_bytes` wrote; sumps that are gone from the plant file are left out."""
+        """Read what `to_bytes` wrote; of sumps that are gone from the plant file little is kept."""
         body: dict[str, Any] = json.loads(zlib.decompress(blob))
         known = silence.heard
+        care, absent = _parted(body, known)
         for sump, heard in body["heard"].items():
             if sump in known:
                 known[sump].update({Signal(name): time_s for name, time_s in heard.items()})
         silence.since_s = body["since_s"]
+        if "listens" in body:
+            silence.listened = {sump: [Signal(s) for s in names] for sump, names in body["listens"].items()}
+            added = {sump: signals for sump, signals in body["added_s"].items() if sump in known}
+            silence.added_s = {sump: {Signal(s): at for s, at in signals.items()} for sump, signals in added.items()}
         alerts = [alert_from_json(json.dumps(one)) for one in body["alerts"]]
         memory = cls(
             alerts={alert.id: alert for alert in alerts if alert.sump in known},
             recent=[_event(one) for one in body["recent"] if one["sump"] in known],
             silent={sump: {Signal(s) for s in names} for sump, names in body["silent"].items() if sump in known},
             sequence=body["sequence"],
-            care=Care.from_json(body.get("care", {}), known),
             touched={s for s in body.get("touched", ()) if s in known},
             raises={(s, AlertKind(kind), of): tuple(t) for s, kind, of, t in body.get("raises", ()) if s in known},
+            care=Care.from_json(care, known),
             emptied={s: (one[0], one[1]) for s, one in body.get("emptied", {}).items() if s in known},
+            absent=absent,
         )
         return memory, b64decode(body["engine"])
 
@@ -137,6 +149,17 @@ class Memory:
     def engine_part(blob: bytes) -> bytes:
         """Return the engine's own bytes out of what `to_bytes` wrote."""
         return b64decode(json.loads(zlib.decompress(blob))["engine"])
+
+
+def _parted(body: dict[str, Any], known: Container[str]) -> tuple[dict[str, Any], dict[str, dict[str, Any]]]:
+    """Return what was kept of people's acts with that of sumps that are back, and that of sumps that are gone."""
+    care, before = dict(body.get("care", {})), body.get("absent", {})
+    absent = {}
+    for name in KEPT_OF_ABSENT:
+        every = {**before.get(name, {}), **care.get(name, {})}
+        care[name] = {sump: one for sump, one in every.items() if sump in known}
+        absent[name] = {sump: one for sump, one in every.items() if sump not in known}
+    return care, absent
 
 
 def _event(one: dict[str, Any]) -> Event:

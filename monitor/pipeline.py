@@ -356,8 +356,8 @@ class Pipeline:
         `entries` are those of some days before it: what they did is in the checkpoint, what they explain is not.
         """
         self.memory, engine = Memory.from_bytes(blob, self.silence)
-        self.engine.restore(engine)
         self.engine.logbook.add(self._possible(entries))
+        self.engine.restore(engine)
         self._mark = (self.engine.next_bin or 0) * MARKS_A_BIN
         self._restored = True
         first = next(iter(self._recall(-math.inf, math.inf)), None)

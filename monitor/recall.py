@@ -26,6 +26,8 @@ def resume(pipeline: Pipeline, reader: Reader, now_s: float) -> float:
     if checkpoint is not None:
         from_s = math.nextafter(checkpoint[0], math.inf)
         pipeline.restore(checkpoint[1], reader.entries(from_s - ENTRIES_BACK_S, from_s))
+    if pipeline.silence.listened is not None:
+        pipeline.silence.add_signals(pipeline.silence.listened, now_s)
     pipeline.take((), reader.entries(from_s, math.inf))
     moves = reader.transitions(from_s, math.inf)
     pipeline.resume(filter(_by_people, moves), (_last_seen_s(reader, from_s, moves) + AWAY_S, now_s))

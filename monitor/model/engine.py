@@ -8,14 +8,16 @@ kept state before it and go over the tail again.
 from __future__ import annotations
 
 import json
+import math
 from base64 import b64decode, b64encode
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from monitor.model import calibration, leaks, losses, weather
+from monitor.model.absent import Absent, still_worth, went_together, written
 from monitor.model.bins import HOLD_S, Gatherer, bin_of
 from monitor.model.checks import CheckMove
 from monitor.model.clock import Clock
@@ -74,6 +76,11 @@ class Engine:
         self._dirty: int | None = None
         self._kept: dict[int, Kept] = {}
         self._in_memory_from: int | None = None
+        self._absent: dict[str, Absent] = {}
+        self._anew: dict[int, list[int]] = {}
+        for i, sump in enumerate(plant.sumps.values()):
+            if math.isfinite(sump.since_s):
+                self._anew.setdefault(bin_of(sump.since_s), []).append(i)
 
     @property
     def next_bin(self) -> int | None:
@@ -105,7 +112,14 @@ class Engine:
         last = bin_of(now_s)
         while self._next < last:
             self._one(self._next)
-            self._next += 1
+            self._stand(self._next + 1)
+
+    def _stand(self, k: int) -> None:
+        """Stand before bin k; sumps that count from that bin on begin with their prior."""
+        self._next = k
+        rows = np.array(self._anew.get(k, []), dtype=np.int64)
+        if rows.size:
+            self._state.put(rows, State.first(self.fixed).take(rows))
 
     def _go_back(self, k: int) -> None:
         """Stand before bin k as if nothing behind it had been passed; what is too old to go back to moves nothing."""
@@ -134,6 +148,7 @@ class Engine:
         if self._first is not None and min(self._kept, default=self._first) <= self._first:
             self._state, self._hall = State.first(self.fixed), np.array([[0.0, WEATHER_SD**2, 0.0]] * 2)
             self._next = self._first = k
+            self._absent = {}
             return True
         return False
 
@@ -251,11 +266,15 @@ class Engine:
             "found": self.findings.to_json(),
             "checks": [asdict(move) for move in self.check_moves],
             "state": b64encode(self._state.to_bytes()).decode(),
+            "absent": {sump: one.to_json(self._next or 0) for sump, one in self._absent.items()},
         }
         return json.dumps(body).encode()
 
     def restore(self, blob: bytes) -> None:
-        """Stand where `to_bytes` was called; new sumps begin with their prior, gone ones are left out."""
+        """Stand where `to_bytes` was called; new sumps begin with their prior, those back again where they were.
+
+        Of sumps that are gone the row is kept (see `monitor.model.absent`).
+        """
         body = json.loads(blob)
         where = {sump: i for i, sump in enumerate(body["ids"])}
         both = [(i, where[sump]) for i, sump in enumerate(self.fixed.ids) if sump in where]
@@ -264,12 +283,34 @@ class Engine:
             mine, theirs = (np.array(side, dtype=np.int64) for side in zip(*both, strict=True))
             self._state.take_over(mine, b64decode(body["state"]), theirs)
         self._hall = np.broadcast_to(np.array(body["hall"]), self._hall.shape).copy()
-        self._next = self._in_memory_from = body["next"]
+        self._in_memory_from = body["next"]
         self._gatherer.hold(body["held"])
         self.logbook.used = dict(body["used"])
         self.findings.from_json(body["found"])
         self.check_moves = [CheckMove(**move) for move in body.get("checks", [])]
         self._kept = {}
+        k, absent = body["next"], {sump: Absent.from_json(one) for sump, one in body.get("absent", {}).items()}
+        self._welcome({sump: one for sump, one in absent.items() if sump in self._row}, k)
+        blob = b64decode(body["state"])
+        absent |= {s: Absent.of(blob, i, k, body["hall"]) for s, i in where.items() if s not in self._row}
+        self._absent = still_worth({sump: one for sump, one in absent.items() if sump not in self._row}, k)
+        self._stand(k)
+
+    def _welcome(self, back: Mapping[str, Absent], k: int) -> None:
+        """Bring the rows of sumps that are back on to bin k, those that went together in an engine of their own."""
+        sumps = self.plant.sumps
+        for names in went_together({s: one for s, one in back.items() if one.k * BIN_S >= sumps[s].since_s}):
+            first, apart = back[names[0]], Engine(replace(self.plant, sumps={name: sumps[name] for name in names}))
+            apart.restore(written([back[name] for name in names], names, self.logbook.used))
+            until_s = (k if first.until is None else first.until) * BIN_S
+            if self._history is not None:
+                past = self._history(first.k * BIN_S - HOLD_S, until_s)
+                apart.add_readings([reading for reading in past if reading.sump in names])
+            told = (entry for name in names for _, _, entry in self.logbook.entries.get(name, []))
+            apart.add_entries([entry for entry in told if bin_of(entry.time_s) < k])
+            apart.advance(k * BIN_S)
+            self._state.put(np.array([self._row[name] for name in names], dtype=np.int64), apart._state)
+            self.logbook.used.update(apart.logbook.used)
 
     def events(self) -> list[Event]:
         """Return what was found so far, with the bin's end as the moment it could first be said."""

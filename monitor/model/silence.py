@@ -6,7 +6,7 @@ Signals that come every few minutes are silent after four spacings, at least two
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Final
 
 from monitor.plant.calendar import WeeklyCalendar
@@ -19,13 +19,28 @@ BY_HAND_S: Final = 7200.0
 
 
 class Silence:
-    """Keeps when each signal was last heard (arrival time, Unix seconds)."""
+    """Keeps when each signal was last heard (arrival time, Unix seconds).
+
+    `listened` are the signals that the checkpoint it came from listened to, None without one.
+    """
 
     def __init__(self, plant: Plant) -> None:
         self._attended: WeeklyCalendar = plant.attended
         self._sumps = plant.sumps
         self.heard: dict[str, dict[Signal, float]] = {sump: {} for sump in plant.sumps}
         self.since_s: float | None = None
+        self.added_s: dict[str, dict[Signal, float]] = {}
+        self.listened: dict[str, list[Signal]] | None = None
+
+    def add_signals(self, before: Mapping[str, Iterable[Signal]], now_s: float) -> None:
+        """Count the silence of signals that nobody listened to before from now on."""
+        for sump in self._sumps.values():
+            for signal in set(sump.signals).difference(before.get(sump.id, ())):
+                self.added_s.setdefault(sump.id, {})[signal] = now_s
+
+    def listens_to(self) -> dict[str, list[Signal]]:
+        """Return the signals that are listened to."""
+        return {sump.id: sorted(sump.signals) for sump in self._sumps.values()}
 
     def add(self, readings: Iterable[Reading]) -> None:
         """Note arrivals; a reading without a usable value still shows that the source lives."""
@@ -50,6 +65,7 @@ class Silence:
     def _is_silent(self, sump: Sump, signal: Signal, now_s: float) -> bool:
         period_s = sump.signals[signal].period_s
         last_s = self.heard[sump.id].get(signal, self.since_s or now_s)
+        last_s = max(last_s, self.added_s.get(sump.id, {}).get(signal, last_s))
         allowed_s = max(SPACINGS * period_s, LEAST_S)
         quiet_s = now_s - last_s
         if quiet_s <= allowed_s or period_s < BY_HAND_S:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass, fields
-from typing import Final, Self
+from typing import Any, Final, Self
 
 import numpy as np
 
@@ -144,9 +146,7 @@ class State:
 
     def to_bytes(self) -> bytes:
         """Write all arrays down exactly (numpy's own format, no pickles)."""
-        sink = io.BytesIO()
-        np.savez(sink, **{f.name: getattr(self, f.name) for f in fields(self)})
-        return sink.getvalue()
+        return _written({f.name: getattr(self, f.name) for f in fields(self)})
 
     def take_over(self, rows: Ints, blob: bytes, theirs: Ints) -> None:
         """Write rows of what `to_bytes` wrote over `rows` in place.
@@ -158,6 +158,25 @@ class State:
                 mine = getattr(self, f.name)
                 if f.name in arrays and (stored := arrays[f.name]).shape[1:] == mine.shape[1:]:
                     mine[rows] = stored[theirs]
+
+
+def row_of(blob: bytes, i: int) -> bytes:
+    """Return row i of what `State.to_bytes` wrote, written the same way."""
+    with np.load(io.BytesIO(blob), allow_pickle=False) as arrays:
+        return _written({name: arrays[name][i : i + 1] for name in arrays.files})
+
+
+def joined(blobs: Sequence[bytes]) -> bytes:
+    """Return the rows of several such writings in one, in their order."""
+    with ExitStack() as opened:
+        parts = [opened.enter_context(np.load(io.BytesIO(blob), allow_pickle=False)) for blob in blobs]
+        return _written({name: np.concatenate([part[name] for part in parts]) for name in parts[0].files})
+
+
+def _written(arrays: Mapping[str, Any]) -> bytes:
+    sink = io.BytesIO()
+    np.savez(sink, **arrays)
+    return sink.getvalue()
 
 
 def _first_moments(fixed: Fixed) -> tuple[Floats, Floats]:

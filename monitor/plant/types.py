@@ -9,8 +9,11 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from hashlib import sha256
 from pathlib import Path
 from typing import Literal
+
+import numpy as np
 
 from monitor.plant.calendar import WeeklyCalendar
 from monitor.plant.people import Alerting
@@ -21,6 +24,8 @@ from monitor.plant.tank import Tank
 UnitSystem = Literal["metric", "us"]
 SourceKind = str
 """A key of the table of kinds in `sources.py`."""
+_TELLING = (Signal.LEVEL, Signal.REFRACTOMETER)
+_GRID_MM = np.arange(0.0, 4000.0, 5.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +95,10 @@ class SignalSpec:
 
 @dataclass(frozen=True, slots=True)
 class Sump:
-    """One machine sump. `full_l` and `lowest_l` are volumes of the whole circuit at rest."""
+    """One machine sump. `full_l` and `lowest_l` are volumes of the whole circuit at rest.
+
+    What was told of it before `since_s` (Unix seconds) was told of another tank or another fluid and counts no longer.
+    """
 
     id: str
     fluid: Fluid
@@ -103,6 +111,15 @@ class Sump:
     make_up_water: Water | None
     surface_m2: float | None
     signals: Mapping[Signal, SignalSpec]
+    since_s: float = -math.inf
+
+    @property
+    def shape(self) -> str:
+        """What gives the numbers of its state their meaning, as text; with another one it is another sump."""
+        litres = ",".join(f"{volume_l:.2f}" for volume_l in self.tank.volumes_l(_GRID_MM))
+        units = " ".join(f"{name} in {self.signals[name].unit.canonical}" for name in _TELLING if name in self.signals)
+        tank, fluid = sha256(litres.encode()).hexdigest()[:16], self.fluid
+        return f"tank {tank}, {fluid.id} x {fluid.refractometer_factor:g}, {units}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -104,6 +104,11 @@ class Reader:
         """Return how many readings are on record."""
         return int(self._one("SELECT count(*) FROM reading")[0])
 
+    def sumps(self) -> set[str]:
+        """Return the sumps of which readings are or were on record, in the plant file or not."""
+        with self._database() as db:
+            return {sump for sump, _ in load_streams(db.conn).values()}
+
     def newest_reading_s(self) -> float | None:
         """Return the latest source time on record, None if there is none."""
         found: float | None = self._one("SELECT max(time_s) FROM reading")[0]

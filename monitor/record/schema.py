@@ -187,6 +187,12 @@ def m008_figures_and_upkeep(db: Database) -> None:
     db.execute("CREATE INDEX landing_time ON landing (time_s)")
 
 
+@migrations()
+def m009_shapes(db: Database) -> None:
+    """Keep since when each sump has the tank and the fluid that it has."""
+    db.execute("CREATE TABLE shape (sump TEXT PRIMARY KEY, text TEXT NOT NULL, since_s REAL) WITHOUT ROWID")
+
+
 def _names() -> tuple[str, ...]:
     with closing(Database(memory=True)) as empty:
         return tuple(step.name for step in migrations.pending(empty))

@@ -6,7 +6,7 @@ import contextlib
 import math
 import os
 import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from itertools import chain
 from pathlib import Path
@@ -23,6 +23,7 @@ from monitor.record import checkpoints, conclusions, outbox, tokens
 from monitor.record.faults import explained
 from monitor.record.migrations import open_for_reading, open_for_writing
 from monitor.record.reader import Reader
+from monitor.record.shapes import settle
 from monitor.record.streams import StreamNumbers
 from monitor.record.upkeep import Upkeep
 from monitor.record.writer import (
@@ -164,6 +165,11 @@ class Record:
         """Store the pipeline's state: it must hold everything added until now with a source time up to `time_s`."""
         with self.transaction():
             checkpoints.save_checkpoint(self._db, time_s, body)
+
+    def settle(self, shapes: Mapping[str, str], now_s: float) -> dict[str, float]:
+        """Note what gives each sump's numbers their meaning; return since when that is so (see `record.shapes`)."""
+        with self.transaction():
+            return settle(self._db.conn, shapes, now_s)
 
     def new_ones(self, transitions: Sequence[Transition]) -> tuple[Transition, ...]:
         """Return the transitions that are not on record yet: ask before they are saved, in the same transaction."""
