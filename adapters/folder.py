@@ -131,6 +131,21 @@ class FolderInlet:
             self._thread.join(timeout=10)
         self._board.set(SourceState.STOPPED, "stopped")
 
+    def reroute(self, other: Inlet) -> bool:
+        """Read the files to come by the plant file of another inlet on the same folder."""
+        if not isinstance(other, FolderInlet):
+            return False
+        folder, settle_s, plant = other.reading
+        if (folder, settle_s) != (self._folder, self._settle_s):
+            return False
+        self._plant = plant
+        return True
+
+    @property
+    def reading(self) -> tuple[Path, float, Plant]:
+        """Which folder it looks into, how long a file has to have stood there (s), by which plant file it is read."""
+        return self._folder, self._settle_s, self._plant
+
     def health(self) -> SourceHealth:
         """Tell how the source stands."""
         return self._board.health(len(self._pending))

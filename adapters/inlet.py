@@ -45,3 +45,11 @@ def make_inlets(
         if routes or spec.kind in _NAME_SIGNALS_THEMSELVES:
             inlets.append(WAYS_IN[spec.kind](Order(plant, spec, routes, clock, receipts(spec.id), history)))
     return inlets
+
+
+def listens_as_before(old: Plant, new: Plant, source: str) -> bool:
+    """Tell whether a source listens to the same signals with the same settings under another plant file."""
+    spec = new.sources.get(source)
+    if spec is None or spec != old.sources.get(source) or spec.kind in _NAME_SIGNALS_THEMSELVES:
+        return False
+    return routes_of(old, source) == routes_of(new, source)

@@ -112,6 +112,14 @@ class MqttPublisher:
             self._letters.pop(handle, None)
             self._waiting.pop(handle, None)
 
+    def clear(self) -> None:
+        """Take away every topic that this publisher keeps, but `status`."""
+        with self._lock:
+            kept = [letter.topic for letter in self._letters.values() if letter.retain]
+        for topic in kept:
+            if topic != f"{self._prefix}status":
+                self.publish(topic.removeprefix(self._prefix), b"")
+
     def stop(self) -> None:
         """Say `offline`, wait for the broker's word within two seconds, leave."""
         self.publish("status", b"offline")

@@ -199,6 +199,13 @@ def _aside(alert: Alert, state: AlertState, reason: str, who: str, now_s: float,
     )
 
 
+def close(alert: Alert, reason: str, now_s: float) -> tuple[Alert, Transition]:
+    """Close an alert, whatever its state, because what it is about is no longer there."""
+    bare = replace(alert, shelved_until_s=None, shelved_reason="", aside_s=None, aside_by="")
+    moved = replace(bare, state=AlertState.NORMAL, cleared_s=now_s if alert.cleared_s is None else alert.cleared_s)
+    return moved, _transition(alert.state, moved, reason, now_s)
+
+
 def _move(alert: Alert, at: _Moment) -> tuple[Alert, str]:
     """Move one alert; the reason is empty where nothing is to be announced."""
     fresh = _refreshed(alert, at)

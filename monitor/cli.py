@@ -1,4 +1,4 @@
-"""The command line: `bandkeeper check | schema | run | replay | export | hygiene | demo | token | backup`."""
+"""The command line: `bandkeeper check | schema | run | reload | replay | export | hygiene | demo | token | backup`."""
 
 from __future__ import annotations
 
@@ -49,6 +49,9 @@ def _parser() -> argparse.ArgumentParser:
     schema = commands.add_parser("schema", help="print the JSON Schema of the plant file, for editors")
     schema.set_defaults(act=_schema)
     _add_run(commands)
+    reload = commands.add_parser("reload", help="let the running daemon read its plant file anew")
+    reload.add_argument("plant", type=Path, metavar="PLANT.toml")
+    reload.set_defaults(act=_reload)
     _add_replay(commands)
     _add_export(commands)
     _add_demo(commands)
@@ -195,6 +198,14 @@ def _run(options: argparse.Namespace) -> int:
     from monitor.service import run_forever
 
     return run_forever(load_plant(options.plant))
+
+
+def _reload(options: argparse.Namespace) -> int:
+    from monitor.lock import ask_for_reload
+
+    told = ask_for_reload(load_plant(options.plant).database)
+    print(told.text, file=sys.stdout if told.done else sys.stderr)
+    return OK if told.done else FAULTY
 
 
 def _replay(options: argparse.Namespace) -> int:

@@ -23,16 +23,13 @@ CHECK_PCT: Final = 60.0
 
 def possible_reading(plant: Plant, reading: Reading) -> bool:
     """Tell whether a sump could be as a reading says; one without a value says nothing impossible."""
-    if reading.time_s < plant.sumps[reading.sump].since_s:
-        return False
-    value = reading.value
-    if value is None:
-        return True
+    value, sump = reading.value, plant.sumps[reading.sump]
+    if value is None or reading.time_s < sump.since_s:
+        return reading.time_s >= sump.since_s
     if not math.isfinite(value):
         return False
     match reading.signal:
         case Signal.LEVEL:
-            sump = plant.sumps[reading.sump]
             low, high = LEVEL_OF_FULL
             return low * sump.full_l <= _litres(sump, value) <= high * sump.full_l
         case Signal.REFRACTOMETER:

@@ -11,7 +11,7 @@ from adapters.mqtt_out import MqttPublisher
 from adapters.outlet import Outlet
 from adapters.webhook import WebhookOutlet
 from alerts.types import Alert, Transition
-from monitor.plant.types import Plant
+from monitor.plant.types import Plant, SourceSpec
 from monitor.post import EVENTS
 from monitor.publishing import Publishing
 from monitor.sender import Senders
@@ -21,45 +21,93 @@ Acknowledged = Callable[[str, str], None]
 
 
 class Outward:
-    """The ways out of one plant. `acknowledged(alert, who)` is called when somebody acknowledges over MQTT."""
+    """The ways out of one plant. `acknowledged(alert, who)` is called when somebody acknowledges over MQTT.
 
-    def __init__(self, plant: Plant, clock: Callable[[], float], acknowledged: Acknowledged) -> None:
-        self._publisher = _publisher(plant, acknowledged)
-        self._publishing = None if self._publisher is None else Publishing(plant, self._publisher)
-        self.senders = Senders(plant.database, _outlets(plant, self._publisher), clock)
+    Made from `before`, those of an earlier plant file, it goes on with what is the same: a connection stays, and what
+    was counted goes on being counted. Then `switch` says from when on the new plant file holds, and `take_over` ends
+    the rest of the old ways and begins with the new ones.
+    """
+
+    def __init__(
+        self, plant: Plant, clock: Callable[[], float], acknowledged: Acknowledged, before: Outward | None = None
+    ) -> None:
+        self.plant, self._clock, self._before = plant, clock, before
+        self.publisher: MqttPublisher | None
+        self.publishing: Publishing | None
+        self.senders: Senders
+        same = before is not None and _broker(before.plant) == _broker(plant)
+        if before is not None and same:
+            self.publisher, self.publishing = before.publisher, before.publishing
+        else:
+            self.publisher = _publisher(plant, acknowledged)
+            self.publishing = None if self.publisher is None else Publishing(plant, self.publisher)
+        if before is not None and same and before.plant.alerting.channels == plant.alerting.channels:
+            self.senders = before.senders
+        else:
+            self.senders = Senders(plant.database, _outlets(plant, self.publisher), clock)
 
     def start(self) -> None:
         """Begin to connect and to send; returns at once."""
-        if self._publisher is not None:
-            self._publisher.start()
+        if self.publisher is not None:
+            self.publisher.start()
         self.senders.start()
+
+    def switch(self) -> None:
+        """Tell by the new plant file from now on."""
+        before = self._before
+        if before is not None and before.publishing is self.publishing and self.publishing is not None:
+            self.publishing.turn_to(self.plant, self._clock())
+
+    def take_over(self) -> None:
+        """End what is no longer used of the old ways and begin with what is new; within seconds."""
+        before, self._before = self._before, None
+        if before is None:
+            return
+        if before.senders is not self.senders:
+            before.senders.stop()
+            self.senders.counters = before.senders.counters
+        if before.publisher is not self.publisher:
+            if before.publisher is not None:
+                before.publisher.clear()
+                before.publisher.stop()
+            if self.publisher is not None:
+                self.publisher.start()
+        if before.senders is not self.senders:
+            self.senders.start()
 
     def stop(self) -> None:
         """End within seconds: the message under way first, then the good-bye to the broker."""
         self.senders.stop()
-        if self._publisher is not None:
-            self._publisher.stop()
+        if self.publisher is not None:
+            self.publisher.stop()
 
-    def remember_closed(self, alerts: Iterable[Alert]) -> None:
-        """Know of alerts that were closed before this start, so that their topics go in time."""
-        if self._publishing is not None:
-            self._publishing.remember_closed(alerts)
+    def remember(self, closed: Iterable[Alert], open_moves: Iterable[Transition], gone: Iterable[str]) -> None:
+        """Know what an earlier process published: alerts that are closed, those that stand, sumps that are gone."""
+        if self.publishing is not None:
+            self.publishing.remember_closed(closed)
+            self.publishing.moved(open_moves)
+            self.publishing.forget(gone)
 
     def told(self, changes: Changes) -> None:
         """Send what a step changed."""
-        if self._publishing is not None:
-            self._publishing.told(changes)
+        if self.publishing is not None:
+            self.publishing.told(changes)
         self.senders.wake()
 
     def moved(self, transitions: Sequence[Transition]) -> None:
         """Send what happened to alerts between the steps."""
-        if self._publishing is not None:
-            self._publishing.moved(transitions)
+        if self.publishing is not None:
+            self.publishing.moved(transitions)
         self.senders.wake()
 
     def health(self) -> list[SourceHealth]:
         """Tell how the broker that gets the topics stands."""
-        return [] if self._publisher is None else [self._publisher.health()]
+        return [] if self.publisher is None else [self.publisher.health()]
+
+
+def _broker(plant: Plant) -> tuple[str, SourceSpec | None]:
+    """Return what the connection of a plant's topics hangs on."""
+    return plant.id, None if plant.publish_source is None else plant.sources[plant.publish_source]
 
 
 def _publisher(plant: Plant, acknowledged: Acknowledged) -> MqttPublisher | None:

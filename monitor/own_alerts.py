@@ -47,7 +47,7 @@ class OwnAlerts:
         recent: Iterable[Transition] = (),
         calling: Calling | None = None,
     ) -> None:
-        self._record, self._moved, self._calling = record, moved, calling or Calling()
+        self._record, self._moved, self.calling = record, moved, calling or Calling()
         self._raises = lifecycle.noted({}, (move for move in recent if move.alert.kind in KINDS), (), 0.0)
         self._since: dict[tuple[AlertKind, str], float] = {}
         self.alerts: dict[str, Alert] = {alert.id: alert for alert in open_before if alert.kind in KINDS}
@@ -57,7 +57,7 @@ class OwnAlerts:
         standing = {(one.kind, one.subject): one for one in troubles}
         self._since = {key: self._since.get(key, now_s) for key in standing}
         conditions = [_condition(one, enter=now_s - self._since[key] >= ON_DELAY_S) for key, one in standing.items()]
-        alerts, moves = lifecycle.step(self.alerts, conditions, {}, now_s, raises=self._raises, calling=self._calling)
+        alerts, moves = lifecycle.step(self.alerts, conditions, {}, now_s, raises=self._raises, calling=self.calling)
         if moves:
             self._store(moves, now_s)
         self.alerts = alerts

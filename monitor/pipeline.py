@@ -7,7 +7,6 @@ a replay says what the live run said.
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
@@ -30,7 +29,7 @@ from monitor.memory import Memory
 from monitor.model import views
 from monitor.model.bins import bin_of
 from monitor.model.checks import last_moves
-from monitor.model.engine import Engine, History
+from monitor.model.engine import Engine, History, blank
 from monitor.model.foresight import Foresight
 from monitor.model.layout import BIN_S, Flags
 from monitor.model.losses import LossDay
@@ -98,7 +97,7 @@ class Pipeline:
         self._first_bin: int | None = None
         self._restored = False
         self._whole = False
-        self._away_s = (math.inf, -math.inf)
+        self._away_s: Sequence[tuple[float, float]] = ()
         self.snapshot = Snapshot(now_s=0.0)
 
     @property
@@ -132,7 +131,7 @@ class Pipeline:
             return Memory.engine_part(checkpoint[1])
         if self._first_bin is None or before_s - self._first_bin * BIN_S > REVISABLE_S:
             return None
-        return _blank(self.plant, min(self._first_bin, bin_of(before_s)))
+        return blank(self.plant, min(self._first_bin, bin_of(before_s)))
 
     def _feed(self, mark: int) -> None:
         """Let what counts from this moment on move the state."""
@@ -174,7 +173,7 @@ class Pipeline:
         told = {alert.sump for alert in self.memory.alerts.values() if alert.recipe is not None and alert.is_open}
         now.landings = self.memory.care.step(self.plant, now.estimates, self._recipes, now_s, told)
         now.kept = self.memory.care.containers(self.plant, now_s)
-        due = self._foresight.due(now_s) | self._away(before_s)
+        due = self._foresight.due(now_s) | self._back(before_s, now_s)
         now.forecasts = self._foresee(now, due | self._foresight.elsewhere(now.state))
         if not self._away(now_s) and not self._waiting.is_glance(mark):
             now.events = tuple(self.memory.news(self.engine.events(), self._silences(now), now_s))
@@ -190,7 +189,10 @@ class Pipeline:
         return Changes(self.snapshot, now.events, now.transitions, now.forecasts, now.landings)
 
     def _away(self, now_s: float) -> bool:
-        return self._away_s[0] < now_s < self._away_s[1]
+        return any(from_s < now_s < to_s for from_s, to_s in self._away_s)
+
+    def _back(self, before_s: float, now_s: float) -> bool:
+        return self._away(before_s) and not self._away(now_s)
 
     def _stand(self, mark: int) -> Changes:
         """Work out again what hangs on the state that a checkpoint brought back."""
@@ -365,15 +367,10 @@ class Pipeline:
             self._first_bin = bin_of(first.time_s)
             self._waiting.first_mark([first])
 
-    def resume(self, moves: Iterable[Transition], away_s: tuple[float, float]) -> None:
+    def resume(self, moves: Iterable[Transition], away_s: Iterable[tuple[float, float]]) -> None:
         """Take what people did to alerts before a restart, and between which moments nobody watched.
 
-        Each move is done again at its moment. Of the time away no alert is raised and no event is told.
+        Each move is done again at its moment. Of the times away no alert is raised and no event is told.
         """
         self._waiting.add_moves(moves, -1 if self._mark is None else self._mark)
-        self._away_s = away_s
-
-
-def _blank(plant: Plant, k: int) -> bytes:
-    """Return the bytes of an engine that has heard nothing and stands before bin k."""
-    return json.dumps({**json.loads(Engine(plant).to_bytes()), "next": k}).encode()
+        self._away_s = tuple(away_s)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable
 from typing import Any, Final, TypeVar
 
@@ -26,16 +27,40 @@ class Publishing:
         self._source = f"bandkeeper/{plant.id}"
         self._closed: dict[str, float] = {}
         self._last: dict[str, object] = {}
+        self._told: dict[str, float] = {}
+        self._newest_s = -math.inf
 
     def told(self, changes: Changes) -> None:
-        """Publish the state of every sump, new forecasts and recipes, transitions and demands."""
-        for view in changes.snapshot.sumps.values():
-            self._sump(view)
+        """Publish the state of every sump, new forecasts and recipes, transitions and demands.
+
+        Of a picture older than the last one only what happened to alerts: the past is gone over after a restart, and
+        nobody wants to hear it again.
+        """
         for transition in changes.transitions:
             self._transition(transition)
+        if changes.snapshot.now_s < self._newest_s:
+            return
+        self._newest_s = changes.snapshot.now_s
+        for view in changes.snapshot.sumps.values():
+            self._sump(view)
         for fluid, demand in changes.snapshot.mixing.items():
             self._if_new(f"mixing/{fluid}/demand", demand, MixingDemand.as_json)
         self._tidy(changes.snapshot.now_s)
+
+    def turn_to(self, plant: Plant, now_s: float) -> None:
+        """Go on with another plant file under the same topics; what is gone from it is taken away."""
+        before, self._plant = self._plant, plant
+        self._newest_s = min(self._newest_s, now_s)
+        self._last.clear()
+        self.forget(before.sumps.keys() - plant.sumps.keys())
+        for fluid in _fluids(before) - _fluids(plant):
+            self._publisher.publish(f"mixing/{fluid}/demand", b"")
+
+    def forget(self, sumps: Iterable[str]) -> None:
+        """Take the topics of sumps away that are no longer in the plant file."""
+        for sump in sorted(sumps):
+            for what in ("state", "forecast", "recipe"):
+                self._publisher.publish(f"sump/{sump}/{what}", b"")
 
     def moved(self, transitions: Iterable[Transition]) -> None:
         """Publish what people did to alerts."""
@@ -62,13 +87,23 @@ class Publishing:
             self._publisher.publish(topic, encode(as_json(thing)))
 
     def _transition(self, transition: Transition) -> None:
+        if transition.time_s < self._told.get(transition.alert_id, -math.inf):
+            return
+        self._told[transition.alert_id] = transition.time_s
         event = cloud_event(transition.alert, transition, self._plant, self._source)
         self._publisher.publish(f"alert/{transition.alert_id}", encode(event))
         if transition.alert.cleared_s is not None:
             self._closed[transition.alert_id] = transition.alert.cleared_s
+        else:
+            self._closed.pop(transition.alert_id, None)
 
     def _tidy(self, now_s: float) -> None:
         """Take the topics of alerts away that closed a day ago."""
         for alert_id in [a for a, cleared_s in self._closed.items() if now_s - cleared_s > CLOSED_STAYS_S]:
             self._publisher.publish(f"alert/{alert_id}", b"")
             del self._closed[alert_id]
+            self._told.pop(alert_id, None)
+
+
+def _fluids(plant: Plant) -> set[str]:
+    return {sump.fluid.id for sump in plant.sumps.values()}

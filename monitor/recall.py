@@ -3,34 +3,44 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
 from typing import Final
 
+from alerts.lifecycle import close
 from alerts.types import Alert, AlertState, Transition
 from monitor.pipeline import Pipeline
-from monitor.plant.reading import Reading
+from monitor.plant.reading import Reading, Signal
+from monitor.plant.types import Plant
 from monitor.record.reader import Reader
+from monitor.worker import ESTIMATES_EVERY_S
 
 LOOK_BACK_S: Final = 30 * 86400.0
 ENTRIES_BACK_S: Final = 10 * 86400.0
 CLOSED_BACK_S: Final = 2 * 86400.0
+GONE: Final = "the sump is no longer in the plant file"
 AWAY_S: Final = 1800.0
 """A break counts as one from so long after the last sign of life."""
 
 
-def resume(pipeline: Pipeline, reader: Reader, now_s: float) -> float:
-    """Let a new pipeline stand where the last checkpoint stood; return the moment from which readings are to follow."""
+def resume(
+    pipeline: Pipeline, reader: Reader, now_s: float, listened: Mapping[str, Iterable[Signal]] | None = None
+) -> float:
+    """Let a new pipeline stand where the last checkpoint stood; return the moment from which readings are to follow.
+
+    `listened` are the signals that were listened to until now; without it those of the checkpoint.
+    """
     checkpoint = reader.latest_checkpoint(None)
     from_s = now_s - LOOK_BACK_S
     if checkpoint is not None:
         from_s = math.nextafter(checkpoint[0], math.inf)
         pipeline.restore(checkpoint[1], reader.entries(from_s - ENTRIES_BACK_S, from_s))
-    if pipeline.silence.listened is not None:
-        pipeline.silence.add_signals(pipeline.silence.listened, now_s)
+    before = pipeline.silence.listened if listened is None else listened
+    if before is not None:
+        pipeline.silence.add_signals(before, now_s)
     pipeline.take((), reader.entries(from_s, math.inf))
     moves = reader.transitions(from_s, math.inf)
-    pipeline.resume(filter(_by_people, moves), (_last_seen_s(reader, from_s, moves) + AWAY_S, now_s))
+    pipeline.resume(filter(_from_outside, moves), reader.times_away(from_s))
     return from_s
 
 
@@ -46,12 +56,28 @@ def recalled(reader: Reader, clock: Callable[[], float], from_s: float, to_s: fl
         yield reading if reading.arrived_s <= now_s else replace(reading, arrived_s=now_s)
 
 
-def _last_seen_s(reader: Reader, from_s: float, moves: Sequence[Transition]) -> float:
-    """Return until when the daemon ran before, as far as the record shows it."""
-    heard_s = reader.newest_reading_s()
-    return max(from_s, heard_s or from_s, *(move.time_s for move in moves[-1:]))
+def away(reader: Reader, now_s: float) -> tuple[float, float] | None:
+    """Return between which moments nobody watched before this start, as far as the record shows it; None if hardly.
+
+    While somebody watches, estimates are put on record every hour, whether readings come or not.
+    """
+    heard_s, estimated_s = reader.newest_reading_s(), reader.newest_estimate_s()
+    if heard_s is None:
+        return None
+    moved_s = max((move.time_s for move in reader.transitions(heard_s, math.inf)), default=heard_s)
+    seen_s = max(moved_s, heard_s if estimated_s is None else estimated_s + ESTIMATES_EVERY_S)
+    return (seen_s + AWAY_S, now_s) if seen_s + AWAY_S < now_s else None
 
 
-def _by_people(move: Transition) -> bool:
+def gone(plant: Plant, alerts: Iterable[Alert], now_s: float) -> list[Transition]:
+    """Close the alerts of sumps that are no longer in the plant file; return the transitions."""
+    left = [a for a in alerts if a.state is not AlertState.NORMAL and a.sump and a.sump not in plant.sumps]
+    return [close(alert, GONE, now_s)[1] for alert in left]
+
+
+def _from_outside(move: Transition) -> bool:
+    """Tell whether people, or a plant file without its sump, moved an alert, and not what is believed of the sump."""
+    if move.reason == GONE:
+        return True
     acknowledged = move.after is AlertState.ACKNOWLEDGED or move.alert.acknowledged_s == move.time_s
     return acknowledged or move.after is AlertState.SHELVED or move.alert.acted_s == move.time_s

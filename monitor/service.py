@@ -1,37 +1,49 @@
-"""The daemon as a service: its log, its signals, its signs of life, its exit code."""
+"""The daemon as a service: its log, its signals, what it tells systemd, its exit code."""
 
 from __future__ import annotations
 
 import logging
+import queue
 import signal
 import sys
-import threading
-from types import FrameType
+from typing import Final
 
 from monitor.daemon import Daemon, wall_clock
 from monitor.plant.types import Plant
-from monitor.watchdog import notify, watch_until
+from monitor.watchdog import Watch, notify, notify_reloading
 
 log = logging.getLogger("bandkeeper")
 
-SETTLE_S = 10.0
+SETTLE_S: Final = 10.0
+STOP: Final = "stop"
+RELOAD: Final = "reload"
+SIGNALS: Final = {signal.SIGTERM: STOP, signal.SIGINT: STOP, signal.SIGHUP: RELOAD}
 
 
 def run_forever(plant: Plant) -> int:
-    """Run until SIGTERM or SIGINT; return the exit code."""
+    """Run until SIGTERM or SIGINT, reading the plant file anew at SIGHUP; return the exit code."""
     logging.basicConfig(level=logging.INFO, stream=sys.stderr, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
     logging.getLogger("apscheduler").setLevel(logging.WARNING)
-    ended = threading.Event()
-
-    def end(_number: int, _frame: FrameType | None) -> None:
-        ended.set()
-
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, end)
+    wishes: queue.SimpleQueue[str] = queue.SimpleQueue()
+    for number in SIGNALS:
+        signal.signal(number, lambda got, _frame: wishes.put(SIGNALS[signal.Signals(got)]))
     with Daemon(plant, wall_clock, settle_s=SETTLE_S) as daemon:
         if plant.status is not None:
             log.info("page: %s", daemon.status_url)
-        notify("READY=1")
-        watch_until(ended, lambda: daemon.idle_s)
-        notify("STOPPING=1")
+        notify("READY=1", f"STATUS={_standing(daemon)}")
+        watch = Watch(wishes, lambda: daemon.idle_s)
+        while watch.next_wish() == RELOAD:
+            _reload(daemon)
+        notify("STOPPING=1", "STATUS=stopping")
     return 0
+
+
+def _reload(daemon: Daemon) -> None:
+    notify_reloading()
+    outcome = daemon.reload()
+    said = _standing(daemon) if outcome.done else f"plant file faulty, the one before in force: {outcome.lines[0]}"
+    notify("READY=1", f"STATUS={said}")
+
+
+def _standing(daemon: Daemon) -> str:
+    return f"watching {len(daemon.plant.sumps)} sumps of {daemon.plant.name}"

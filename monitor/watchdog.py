@@ -1,11 +1,13 @@
-"""Telling systemd that the daemon is there, and only as long as its work goes on."""
+"""Telling systemd how the daemon stands, and signs of life only as long as its work goes on."""
 
 from __future__ import annotations
 
 import os
+import queue
 import socket
+import time
 from collections.abc import Callable
-from threading import Event
+from contextlib import suppress
 from typing import Final
 
 STUCK_S: Final = 120.0
@@ -13,14 +15,19 @@ STUCK_S: Final = 120.0
 _DEFAULT_EVERY_S: Final = 3600.0
 
 
-def notify(text: str) -> None:
+def notify(*lines: str) -> None:
     """Tell systemd, where it listens."""
     address = os.environ.get("NOTIFY_SOCKET")
     if not address:
         return
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as line:
         line.connect("\0" + address[1:] if address.startswith("@") else address)
-        line.send(text.encode())
+        line.send("\n".join(lines).encode())
+
+
+def notify_reloading() -> None:
+    """Tell systemd that a reload begins, and when (sd_notify(3)); `READY=1` ends it."""
+    notify("RELOADING=1", f"MONOTONIC_USEC={time.monotonic_ns() // 1000}")
 
 
 def ping_every_s() -> float:
@@ -29,8 +36,24 @@ def ping_every_s() -> float:
     return int(text) / 2e6 if text.isdecimal() and int(text) > 0 else _DEFAULT_EVERY_S
 
 
-def watch_until(ended: Event, idle_s: Callable[[], float]) -> None:
-    """Give signs of life until `ended`, none while the work stands still (`idle_s` seconds since its last round)."""
-    while not ended.wait(ping_every_s()):
-        if idle_s() < STUCK_S:
-            notify("WATCHDOG=1")
+class Watch:
+    """Gives signs of life until somebody wants something, none while the work stands still.
+
+    `idle_s` tells how many seconds ago the work last came round.
+    """
+
+    def __init__(self, wishes: queue.SimpleQueue[str], idle_s: Callable[[], float]) -> None:
+        self._wishes, self._idle_s = wishes, idle_s
+        self._due = time.monotonic() + ping_every_s()
+
+    def next_wish(self) -> str:
+        """Wait for a wish and return it."""
+        while True:
+            left_s = self._due - time.monotonic()
+            if left_s <= 0.0:
+                self._due = time.monotonic() + ping_every_s()
+                if self._idle_s() < STUCK_S:
+                    notify("WATCHDOG=1")
+                continue
+            with suppress(queue.Empty):
+                return self._wishes.get(timeout=left_s)

@@ -67,13 +67,22 @@ class Counters:
     step_failures: int = 0
 
 
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """What somebody wants done on the worker's thread. A patient one waits while the record is gone over."""
+
+    what: Ask
+    answer: Future[Any]
+    patient: bool
+
+
 @dataclass(slots=True)
 class _Round:
     """What one round stores together."""
 
     deliveries: list[Delivery] = field(default_factory=list)
     entries: list[tuple[Entry, Future[bool]]] = field(default_factory=list)
-    asks: list[tuple[Ask, Future[Any]]] = field(default_factory=list)
+    asks: list[_Asked] = field(default_factory=list)
 
     @property
     def something(self) -> bool:
@@ -103,18 +112,30 @@ class Worker:
         self._recall: Recall | None = None
         self._recalled_s = math.inf
         self._meanwhile: list[Added] = []
+        self._later: list[_Asked] = []
+        self.behind = False
         self._record, self._pipeline, self._clock, self._told = record, pipeline, clock, told
         self._settle_s = settle_s
         self._unsaved: Changes | None = None
         self._new_entries: set[str] = set()
-        self._queue: queue.SimpleQueue[Delivery | tuple[Any, Future[Any]] | None] = queue.SimpleQueue()
+        self._queue: queue.SimpleQueue[Delivery | tuple[Entry, Future[Any]] | _Asked | None] = queue.SimpleQueue()
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="worker", daemon=True)
 
     def start(self, recall: Recall | None = None, from_s: float = math.inf) -> None:
         """Begin, with what `recall(from_s, to_s)` gives back of the record from a moment on."""
         self._recall, self._recalled_s = recall, from_s
+        self.behind = recall is not None
         self._thread.start()
+
+    def exchange(self, pipeline: Pipeline, recall: Recall, from_s: float) -> None:
+        """Go on with another pipeline, on this thread: between rounds it is led over the record up to now.
+
+        All that was stored is on record, and a step that could not be stored is made again: nothing is handed over.
+        """
+        self._pipeline, self._recall, self._recalled_s = pipeline, recall, from_s
+        self._unsaved, self.behind = None, True
+        self._meanwhile.clear()
 
     def stop(self, within_s: float) -> None:
         """Store what waits, write a last state down and end."""
@@ -150,10 +171,13 @@ class Worker:
         self._queue.put((entry, answer))
         return answer
 
-    def ask(self, what: Ask) -> Future[Any]:
-        """Run something on the worker's thread, where pipeline and record may be touched."""
+    def ask(self, what: Ask, *, patient: bool = False) -> Future[Any]:
+        """Run something on the worker's thread, where pipeline and record may be touched.
+
+        A patient one waits while the pipeline is `behind`: after a start, until the record has been gone over.
+        """
         answer: Future[Any] = Future()
-        self._queue.put((what, answer))
+        self._queue.put(_Asked(what, answer, patient))
         return answer
 
     def wake(self) -> None:
@@ -175,6 +199,7 @@ class Worker:
             pending = None
             self._go_over()
             self._step()
+            self._catch_up()
             self._turn()
             self._keep_up()
             if self._stopping.is_set() and self._queue.empty():
@@ -222,8 +247,7 @@ class Worker:
             delivery.done()
         for entry, answer in found.entries:
             answer.set_result(entry.id in known)
-        for what, answer in found.asks:
-            _answer(what, answer)
+        self._answer(found.asks)
         return True
 
     def _add(
@@ -245,10 +269,23 @@ class Worker:
         self._note_trouble(error)
         for _, answer in found.entries:
             answer.set_exception(error)
-        for what, answer in found.asks:
-            _answer(what, answer)
+        self._answer(found.asks)
         found.entries, found.asks = [], []
         return not found.deliveries
+
+    def _answer(self, asks: Iterable[_Asked]) -> None:
+        for asked in asks:
+            if asked.patient and self.behind:
+                self._later.append(asked)
+            else:
+                _answer(asked.what, asked.answer)
+
+    def _catch_up(self) -> None:
+        """Answer what had to wait, once the record has been gone over."""
+        if self.behind and self._recall is None:
+            self.behind = False
+            later, self._later = self._later, []
+            self._answer(later)
 
     def _note_trouble(self, error: RecordError) -> None:
         self.counters.write_failures += 1
@@ -337,16 +374,18 @@ class Worker:
         self.stepped_s = self._clock()
 
 
-def _sort(item: Delivery | tuple[Any, Future[Any]], found: _Round) -> None:
+def _sort(item: Delivery | tuple[Entry, Future[Any]] | _Asked, found: _Round) -> None:
     if isinstance(item, Delivery):
         found.deliveries.append(item)
-    elif isinstance(item[0], Entry):
-        found.entries.append(item)
-    else:
+    elif isinstance(item, _Asked):
         found.asks.append(item)
+    else:
+        found.entries.append(item)
 
 
 def _answer(what: Ask, answer: Future[Any]) -> None:
+    if not answer.set_running_or_notify_cancel():
+        return
     try:
         answer.set_result(what())
     except BandkeeperError as error:

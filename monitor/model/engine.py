@@ -326,3 +326,8 @@ def _outlived(b: int, k: int) -> bool:
     if b % KEEP_EVERY == 0:
         return b < k - KEEP_EVERY * KEEP_LONG
     return b <= k - KEEP_SHORT
+
+
+def blank(plant: Plant, k: int) -> bytes:
+    """Return the bytes of an engine that has heard nothing and stands before bin k."""
+    return json.dumps({**json.loads(Engine(plant).to_bytes()), "next": k}).encode()

@@ -120,6 +120,12 @@ def never(zone: str) -> WeeklyCalendar:
     return WeeklyCalendar(zone, ())
 
 
+def forget_time_zones() -> None:
+    """Look every time zone up again from now on: its rules on this machine may have been brought up to date."""
+    ZoneInfo.clear_cache()
+    _day_intervals.cache_clear()
+
+
 def _covered_until(times: NDArray[np.float64], found: Sequence[Interval]) -> NDArray[np.float64]:
     """Return the covered seconds before each time: piecewise linear through the intervals' ends."""
     ends = np.asarray(found, dtype=np.float64)

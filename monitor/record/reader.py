@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager
 from itertools import groupby
 from operator import itemgetter
@@ -20,6 +20,7 @@ from monitor.model.types import Event, EventKind, Side
 from monitor.plant.errors import RecordError
 from monitor.plant.reading import Entry, EntryKind, Reading, Rejected, Signal
 from monitor.record import history, tokens
+from monitor.record import shapes as shapes_on_record
 from monitor.record.faults import explained
 from monitor.record.migrations import check_current, open_for_reading
 from monitor.record.stored import EstimatePoint, Point, StoredForecast
@@ -109,10 +110,25 @@ class Reader:
         with self._database() as db:
             return {sump for sump, _ in load_streams(db.conn).values()}
 
+    def sinces(self, shapes: Mapping[str, str], now_s: float) -> dict[str, float]:
+        """Return since when each sump has its shape, without noting it (see `Record.settle`)."""
+        with self._database() as db:
+            return shapes_on_record.sinces(db.conn, shapes, now_s)
+
     def newest_reading_s(self) -> float | None:
         """Return the latest source time on record, None if there is none."""
         found: float | None = self._one("SELECT max(time_s) FROM reading")[0]
         return found
+
+    def newest_estimate_s(self) -> float | None:
+        """Return the time of the latest estimate on record, None if there is none."""
+        found: float | None = self._one("SELECT max(time_s) FROM estimate")[0]
+        return found
+
+    def times_away(self, from_s: float) -> list[tuple[float, float]]:
+        """Return between which moments nobody watched, as far as they end after `from_s`, in order."""
+        rows = self._rows("SELECT from_s, to_s FROM away WHERE to_s >= :from_s ORDER BY to_s", {"from_s": from_s})
+        return [(row["from_s"], row["to_s"]) for row in rows]
 
     def unsure_count(self, from_s: float, to_s: float) -> int:
         """Return how many readings of a span are not good, have no value or come with a reason."""

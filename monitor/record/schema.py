@@ -188,9 +188,10 @@ def m008_figures_and_upkeep(db: Database) -> None:
 
 
 @migrations()
-def m009_shapes(db: Database) -> None:
-    """Keep since when each sump has the tank and the fluid that it has."""
+def m009_shapes_and_times_away(db: Database) -> None:
+    """Keep since when each sump has the tank and the fluid that it has, and when nobody watched."""
     db.execute("CREATE TABLE shape (sump TEXT PRIMARY KEY, text TEXT NOT NULL, since_s REAL) WITHOUT ROWID")
+    db.execute("CREATE TABLE away (to_s REAL PRIMARY KEY, from_s REAL NOT NULL) WITHOUT ROWID")
 
 
 def _names() -> tuple[str, ...]:

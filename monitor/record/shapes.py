@@ -7,17 +7,23 @@ import sqlite3
 from collections.abc import Mapping
 
 
-def settle(connection: sqlite3.Connection, shapes: Mapping[str, str], now_s: float) -> dict[str, float]:
-    """Note the shapes of sumps; return since when each has had it (Unix seconds), minus infinity for always.
+def sinces(connection: sqlite3.Connection, shapes: Mapping[str, str], now_s: float) -> dict[str, float]:
+    """Return since when each sump has its shape (Unix seconds), minus infinity for always.
 
     A sump that was never noted has had its shape always: all that is on record counts. With another shape than the one
     noted it counts from `now_s` on.
     """
-    known = dict(connection.execute("SELECT sump, text FROM shape"))
+    known = {sump: (text, since_s) for sump, text, since_s in connection.execute("SELECT * FROM shape")}
+    found = {}
     for sump, text in shapes.items():
-        if sump not in known:
-            connection.execute("INSERT INTO shape (sump, text, since_s) VALUES (?, ?, NULL)", (sump, text))
-        elif known[sump] != text:
-            connection.execute("UPDATE shape SET text = ?, since_s = ? WHERE sump = ?", (text, now_s, sump))
-    rows = connection.execute("SELECT sump, since_s FROM shape")
-    return {sump: -math.inf if since_s is None else since_s for sump, since_s in rows if sump in shapes}
+        noted, since_s = known.get(sump, (text, None))
+        found[sump] = now_s if noted != text else -math.inf if since_s is None else since_s
+    return found
+
+
+def settle(connection: sqlite3.Connection, shapes: Mapping[str, str], now_s: float) -> dict[str, float]:
+    """Note the shapes of sumps, inside the caller's transaction; return what `sinces` says."""
+    found = sinces(connection, shapes, now_s)
+    rows = [(sump, text, found[sump] if math.isfinite(found[sump]) else None) for sump, text in shapes.items()]
+    connection.executemany("INSERT OR REPLACE INTO shape (sump, text, since_s) VALUES (?, ?, ?)", rows)
+    return found

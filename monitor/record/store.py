@@ -171,6 +171,15 @@ class Record:
         with self.transaction():
             return settle(self._db.conn, shapes, now_s)
 
+    def keep(self, keeping: Keeping) -> None:
+        """Keep things as long as this says, from now on."""
+        self._upkeep = Upkeep(self._db.conn, self.transaction, keeping)
+
+    def note_away(self, from_s: float, to_s: float) -> None:
+        """Note that nobody watched between two moments."""
+        with self.transaction():
+            self._db.execute("INSERT OR REPLACE INTO away (from_s, to_s) VALUES (?, ?)", [from_s, to_s])
+
     def new_ones(self, transitions: Sequence[Transition]) -> tuple[Transition, ...]:
         """Return the transitions that are not on record yet: ask before they are saved, in the same transaction."""
         new = outbox.unknown(self._db.conn, [one.id for one in transitions])

@@ -77,7 +77,7 @@ class Api:
     def __init__(self, board: Board, streams: Streams) -> None:
         self._board = board
         self._streams = streams
-        self.lists = ReadyMade(board.plant)
+        self.lists = ReadyMade(lambda: board.plant)
         self._registry = metrics.registry_for(board)
 
     async def sumps(self) -> Response:

@@ -24,7 +24,7 @@ class ReadyMade:
     work is doubled once, the result is the same.
     """
 
-    def __init__(self, plant: Plant) -> None:
+    def __init__(self, plant: Callable[[], Plant]) -> None:
         self._plant = plant
         self._held: tuple[Snapshot, dict[str, bytes]] | None = None
 
@@ -35,5 +35,5 @@ class ReadyMade:
             held = (snapshot, {})
             self._held = held
         if name not in held[1]:
-            held[1][name] = encode(_MAKERS[name](snapshot, self._plant))
+            held[1][name] = encode(_MAKERS[name](snapshot, self._plant()))
         return held[1][name]

@@ -292,3 +292,28 @@ def test_make_inlets_builds_from_the_plant(broker: Broker) -> None:
     talker.close()
     one.stop()
     assert sink.readings[0].time_s == sink.readings[0].arrived_s
+
+
+def test_other_topics_are_taken_up_over_the_connection_that_stands(broker: Broker, inlet: MakeInlet) -> None:
+    sink, one = Sink(), inlet(broker.port)
+    one.start(sink)
+    wait_up(one)
+    hall = plant(
+        [mqtt_source("hall", broker.port)],
+        sump("lathe-04", signal(Signal.LEVEL, "hall", LEVEL, "mm")),
+        *(sump(f"saw-{n}", signal(Signal.LEVEL, "hall", f"hall-2/saw-{n}/level", "mm")) for n in range(250)),
+    )
+    settings = MqttSettings.of(hall.sources["hall"], "bandkeeper-test-works-hall")
+    other = MqttInlet(settings, routes_of(hall, "hall"), payload_named("json"), time.time)
+    assert one.reroute(other)
+    wait_for(lambda: one._held == other.listening[1] and not one._asked, "the new subscriptions are confirmed")
+    talker = Talker(broker.port)
+    talker.say_json(BRIX, t=T0, v=5.0)
+    talker.say_json("hall-2/saw-249/level", t=T0, v=101.0)
+    talker.say_json(LEVEL, t=T0, v=250.0)
+    talker.close()
+    sink.wait(2)
+    assert sink.values == [101.0, 250.0]
+    assert sink.rejected == []
+    assert broker.log.count(" as bandkeeper-test-works-hall ") == 1
+    assert not one.reroute(inlet(broker.port, keep_alive=30))

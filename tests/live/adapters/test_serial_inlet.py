@@ -162,3 +162,20 @@ def test_make_inlets_checks_the_line_without_opening_it(pty_line: PtyLine) -> No
     assert one.health().state is SourceState.STOPPED
     with pytest.raises(SourceError, match="channel"):
         make_inlets(works(str(pty_line.path), pattern=r"(?P<value>\d+)"), time.time)
+
+
+def test_other_signals_are_taken_up_while_the_port_stays_open(inlet: MakeInlet, pty_line: PtyLine) -> None:
+    sink, one = Sink(), inlet()
+    one.start(sink)
+    wait_for(lambda: one.health().state is SourceState.UP, "the port is open")
+    pty_line.send(b"L1 250,0 mm\n")
+    sink.wait(1)
+    assert one.reroute(inlet(pattern=r"(?P<channel>[A-Z]\d)=(?P<value>[-\d,]+)"))
+    pty_line.send(b"L2=251,5\nL1 252,0 mm\n")
+    sink.wait(3)
+    assert sink.values == [250.0, 251.5]
+    assert len(sink.rejected) == 1
+    assert not one.reroute(inlet(baud=19200))
+    pty_line.send(b"L1=253,0\n")
+    sink.wait(4)
+    assert one.health().detail.startswith("reading ")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import http.client
 import json
+import os
 import signal
 import subprocess
 import sys
@@ -92,6 +93,7 @@ class Program:
                 port=broker_port, payload=payload, protocol=protocol, more=more, line=self.line, status=self.port
             )
         )
+        self.environment: dict[str, str] = {}
         self._process: subprocess.Popen[bytes] | None = None
 
     @property
@@ -105,7 +107,9 @@ class Program:
     def start(self) -> Self:
         """Start and wait until the page answers."""
         with (self.folder / "program.log").open("ab") as log:
-            self._process = subprocess.Popen([COMMAND, "run", str(self.plant_file)], stdout=log, stderr=log)
+            self._process = subprocess.Popen(
+                [COMMAND, "run", str(self.plant_file)], stdout=log, stderr=log, env={**os.environ, **self.environment}
+            )
         wait_for(self._up, "the page", within_s=60)
         return self
 
@@ -122,6 +126,17 @@ class Program:
     def stop(self) -> int:
         """End it in order; give the exit code."""
         return self._end(signal.SIGTERM)
+
+    def hang_up(self) -> None:
+        """Let it read its plant file anew."""
+        assert self._process is not None
+        self._process.send_signal(signal.SIGHUP)
+
+    def call(self, *arguments: str) -> subprocess.CompletedProcess[str]:
+        """Call the command on this plant file."""
+        command, *rest = arguments
+        whole = [COMMAND, command, str(self.plant_file), *rest]
+        return subprocess.run(whole, capture_output=True, text=True, timeout=120, check=False)
 
     def _end(self, how: signal.Signals) -> int:
         if self._process is None:

@@ -28,6 +28,8 @@ MAY_IMPORT: Final[dict[str, set[str]]] = {
 ROOF: Final = {
     "monitor.cli",
     "monitor.daemon",
+    "monitor.desk",
+    "monitor.fittings",
     "monitor.health",
     "monitor.hygiene",
     "monitor.keys",
@@ -37,6 +39,7 @@ ROOF: Final = {
     "monitor.post",
     "monitor.publishing",
     "monitor.recall",
+    "monitor.reload",
     "monitor.replay",
     "monitor.sender",
     "monitor.service",

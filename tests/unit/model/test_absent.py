@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+
 from monitor.model.absent import KEPT_BINS
 from monitor.model.engine import Engine
 from monitor.model.layout import BIN_S

@@ -71,7 +71,7 @@ def test_message_page_and_api_say_so(course: tuple[Pipeline, list[Transition]]) 
         assert "it calls again only after 6 h of quiet" in text
     assert said.short.endswith("On and off: held.")
     assert alert_json(third.alert, PLANT)["flapping"] is True
-    listed = ReadyMade(PLANT).get("alerts", pipeline.snapshot)
+    listed = ReadyMade(lambda: PLANT).get("alerts", pipeline.snapshot)
     assert b'"flapping":true' in listed
     (row,) = tonight(PLANT, pipeline.snapshot).needs
     assert any("is held now" in alert.text for alert in row.alerts)

@@ -162,6 +162,20 @@ def test_a_break_of_hours_raises_no_alert_about_itself(tmp_path: Path) -> None:
     whole.kill()
 
 
+def test_a_second_restart_still_knows_of_the_break(tmp_path: Path) -> None:
+    plant = with_record(PLANT, tmp_path / "bandkeeper.db")
+    still = Still(plant)
+    for lump in lumps([one for one in READINGS if one.time_s < BEGIN_S + 20 * 3600.0], ()):
+        if lump[0] < BEGIN_S + 20 * 3600.0:
+            still.hear(*lump)
+    still.kill()
+    for hour in (24.55, 24.6, 24.7):
+        again = Still(plant, BEGIN_S + hour * 3600.0)
+        reader = again.daemon.reader()
+        assert [event for event in reader.events(0, END_S * 2) if event.kind.value == "silent_signal"] == []
+        again.kill()
+
+
 def test_what_people_did_to_alerts_outlives_a_kill(tmp_path: Path) -> None:
     plant = with_record(PLANT, tmp_path / "bandkeeper.db")
     still = Still(plant)

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import os
+import queue
 import socket
 import stat
 import threading
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -14,7 +16,7 @@ import pytest
 from monitor.keys import link_key
 from monitor.lock import RecordLock
 from monitor.plant.errors import RecordError
-from monitor.watchdog import STUCK_S, ping_every_s, watch_until
+from monitor.watchdog import STUCK_S, Watch, notify, notify_reloading, ping_every_s
 
 
 @pytest.fixture
@@ -30,23 +32,48 @@ def systemd(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[socket.
 
 def test_signs_of_life_come_twice_in_the_time_and_only_while_the_work_goes_on(systemd: socket.socket) -> None:
     assert ping_every_s() == 0.02
-    ended, idle = threading.Event(), [0.0]
-    thread = threading.Thread(target=watch_until, args=(ended, lambda: idle[0]))
+    wishes: queue.SimpleQueue[str] = queue.SimpleQueue()
+    idle, got = [0.0], []
+    thread = threading.Thread(target=lambda: got.append(Watch(wishes, lambda: idle[0]).next_wish()))
     thread.start()
     assert systemd.recv(100) == b"WATCHDOG=1"
     idle[0] = STUCK_S + 1.0
-    ended.wait(0.2)
+    time.sleep(0.2)
     systemd.setblocking(False)
     while True:  # what was under way when the work stopped
         try:
             systemd.recv(100)
         except BlockingIOError:
             break
-    ended.wait(0.2)
+    time.sleep(0.2)
     with pytest.raises(BlockingIOError):
         systemd.recv(100)
-    ended.set()
+    wishes.put("stop")
     thread.join()
+    assert got == ["stop"]
+
+
+def test_wishes_that_come_one_after_the_other_keep_no_sign_of_life_back(systemd: socket.socket) -> None:
+    wishes: queue.SimpleQueue[str] = queue.SimpleQueue()
+    watch = Watch(wishes, lambda: 0.0)
+    for _ in range(30):
+        wishes.put("reload")
+        assert watch.next_wish() == "reload"
+        time.sleep(0.002)
+    wishes.put("reload")
+    assert watch.next_wish() == "reload"
+    assert systemd.recv(100) == b"WATCHDOG=1"
+
+
+def test_a_reload_is_told_with_its_moment_on_the_clock_that_never_jumps(systemd: socket.socket) -> None:
+    before = time.monotonic_ns() // 1000
+    notify_reloading()
+    notify("READY=1", "STATUS=watching 3 sumps of Mill Lane")
+    first, moment = systemd.recv(200).decode().splitlines()
+    assert first == "RELOADING=1"
+    assert moment.startswith("MONOTONIC_USEC=")
+    assert before <= int(moment.partition("=")[2]) <= time.monotonic_ns() // 1000
+    assert systemd.recv(200) == b"READY=1\nSTATUS=watching 3 sumps of Mill Lane"
 
 
 def test_without_systemd_nothing_is_pinged_often(monkeypatch: pytest.MonkeyPatch) -> None:
