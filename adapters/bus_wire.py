@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import logging
 import socket
-import termios
 import time
 from collections.abc import Callable
 from typing import Final, Protocol
@@ -20,7 +19,7 @@ from pymodbus.pdu import DecodePDU, ModbusPDU
 from pymodbus.pdu.bit_message import ReadCoilsRequest, ReadDiscreteInputsRequest
 from pymodbus.pdu.register_message import ReadHoldingRegistersRequest, ReadInputRegistersRequest
 
-from adapters.serial_line import LineSettings
+from adapters.serial_line import LineSettings, plain_errors
 
 logging.getLogger("pymodbus.logging").setLevel(logging.CRITICAL)  # what it would say is said in the source's health
 
@@ -88,9 +87,7 @@ class SerialWire:
     def __init__(self, settings: LineSettings, timeout_s: float) -> None:
         self.framer: FramerBase = FramerRTU(DecodePDU(is_server=False))
         self._gap_s = max(3.5 * 11 / settings.baud, _LEAST_GAP_S)
-        self._port: serial.Serial = settings.open()
-        self._port.timeout = min(_SLICE_S, timeout_s)
-        self._port.write_timeout = _CONNECT_S
+        self._port: serial.Serial = settings.open(min(_SLICE_S, timeout_s), _CONNECT_S)
 
     def send(self, frame: bytes) -> None:
         """Send a question after a rest."""
@@ -112,10 +109,8 @@ class SerialWire:
                 return
 
     def _drop_input(self) -> None:
-        try:
+        with plain_errors():
             self._port.reset_input_buffer()
-        except termios.error as error:  # the port is gone, said in another way
-            raise OSError(*error.args) from error
 
     def close(self) -> None:
         """Close the port."""

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import errno
 import logging
+import termios
 import threading
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Final, Self
 
@@ -29,6 +31,15 @@ PARITIES: Final = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd"
 _READ_S: Final = 0.5
 _MOST_AT_ONCE: Final = 4096
 _QUIET_S: Final = 0.05
+
+
+@contextmanager
+def plain_errors() -> Iterator[None]:
+    """Raise OSError for what the system says of a port in another way."""
+    try:
+        yield
+    except termios.error as error:
+        raise OSError(*error.args) from error
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,17 +69,19 @@ class LineSettings:
             stop_bits=options.whole("stop_bits", 1, 1, 2),
         )
 
-    def open(self) -> serial.Serial:
+    def open(self, timeout_s: float = _READ_S, write_timeout_s: float | None = None) -> serial.Serial:
         """Open the port for ourselves alone. Raises OSError (SerialException is one)."""
-        return serial.Serial(
-            self.port,
-            self.baud,
-            bytesize=self.data_bits,
-            parity=PARITIES[self.parity],
-            stopbits=self.stop_bits,
-            timeout=_READ_S,
-            exclusive=True,
-        )
+        with plain_errors():
+            return serial.Serial(
+                self.port,
+                self.baud,
+                bytesize=self.data_bits,
+                parity=PARITIES[self.parity],
+                stopbits=self.stop_bits,
+                timeout=timeout_s,
+                write_timeout=write_timeout_s,
+                exclusive=True,
+            )
 
 
 class SerialInlet:
@@ -175,6 +188,9 @@ def port_trouble(port: str, error: OSError) -> Trouble:
         case errno.EAGAIN | errno.EBUSY:
             remedy = "end the other program; a port has one reader"
             return Trouble(SourceState.REFUSED, f"{port} is in use by another program", remedy)
+        case errno.EINVAL:
+            remedy = "check baud, data_bits, parity and stop_bits against what the port can do"
+            return Trouble(SourceState.REFUSED, f"{port} does not take these settings", remedy)
         case errno.ENOENT | errno.ENODEV | errno.ENXIO:
             return Trouble(SourceState.WAITING, f"{port} is not there", "plug the instrument in, or check port")
         case _:
@@ -198,7 +214,8 @@ def serial_inlet(order: Order) -> Inlet:
 
 def _begin(port: serial.Serial) -> Framing:
     """Listen for a moment: a line that talks at once was talking before, and we may have come in its middle."""
-    port.timeout = _QUIET_S
-    first = port.read(1)
-    port.timeout = _READ_S
+    with plain_errors():
+        port.timeout = _QUIET_S
+        first = port.read(1)
+        port.timeout = _READ_S
     return frame(JOINED, first)[0] if first else Framing()
