@@ -96,7 +96,7 @@ class Grievances:
             return f"no unit answers at {self._place} ({_named(units)})"
         named = f"unit {units[0]}" if len(units) == 1 else f"units {_named(units)}"
         gives = "gives" if len(units) == 1 else "give"
-        rest = f"; of {len(self._units)} at {self._place} {others} {'does' if others == 1 else 'do'}" if others else ""
+        rest = f"; {others} of {len(self._units)} at {self._place} {'does' if others == 1 else 'do'}" if others else ""
         return f"{named} {gives} no answer{f' that can be used ({why.said})' if why.said else ''}{rest}"
 
 

@@ -43,10 +43,10 @@ class Silence:
         return {sump.id: sorted(sump.signals) for sump in self._sumps.values()}
 
     def add(self, readings: Iterable[Reading]) -> None:
-        """Note arrivals; a reading without a usable value still shows that the source lives."""
+        """Note arrivals. A reading without a value (a broken wire, a device that has none) is not hearing anything."""
         for reading in readings:
             last = self.heard[reading.sump]
-            if reading.arrived_s > last.get(reading.signal, float("-inf")):
+            if reading.value is not None and reading.arrived_s > last.get(reading.signal, float("-inf")):
                 last[reading.signal] = reading.arrived_s
             if self.since_s is None or reading.arrived_s < self.since_s:
                 self.since_s = reading.arrived_s
