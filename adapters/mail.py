@@ -12,7 +12,7 @@ from email.utils import format_datetime
 from pathlib import Path
 from typing import Final
 
-from adapters.outlet import Letter, Said, Verdict, text_option
+from adapters.outlet import Letter, Said, Verdict, text_option, to_mend
 from adapters.secrets import read_secret
 from monitor.plant.people import ChannelSpec
 
@@ -36,43 +36,60 @@ class MailOutlet:
         """Hand the letter to the server once."""
         try:
             message = self._message(letter)
-            with self._server() as server:
-                self._log_in(server)
-                server.send_message(message, self._sender, [letter.to])
-        except smtplib.SMTPRecipientsRefused as error:
-            return _refused(error)
-        except smtplib.SMTPResponseException as error:
-            return self._answered(error)
-        except (smtplib.SMTPException, ssl.SSLError, OSError) as error:
-            return Verdict(Said.AGAIN, f"{self._host}:{self._port}: {error}")
         except ValueError as error:
             return Verdict(Said.NEVER, f"the letter to {letter.to!r} cannot be written: {error}")
+        try:
+            password, context = self._password(), self._context()
+        except OSError as error:
+            return to_mend(f"channel {self.id}: a file cannot be used: {error}", "see to password_file and ca_file")
+        try:
+            with self._server(context) as server:
+                if isinstance(self._username, str):
+                    server.login(self._username, password)
+                server.send_message(message, self._sender, [letter.to])
+        except (smtplib.SMTPException, OSError) as error:
+            return self._trouble(error)
         return Verdict(Said.DELIVERED)
+
+    def _trouble(self, error: smtplib.SMTPException | OSError) -> Verdict:
+        """Judge what went wrong; what only somebody here can mend says so."""
+        server = f"{self._host}:{self._port}"
+        if isinstance(error, smtplib.SMTPRecipientsRefused):
+            return _refused(error)
+        if isinstance(error, smtplib.SMTPResponseException):
+            return self._answered(error)
+        if isinstance(error, ssl.SSLCertVerificationError):
+            what = f"{server}: the server's certificate is not trusted: {error.verify_message}"
+            return to_mend(what, "name its authority in ca_file, and the server in host as its certificate does")
+        if isinstance(error, smtplib.SMTPNotSupportedError):
+            return to_mend(f"{server}: {error}", "see to the server, or to security and username here")
+        return Verdict(Said.AGAIN, f"{server}: {error}")
 
     def _answered(self, error: smtplib.SMTPResponseException) -> Verdict:
         """Judge an answer that is a refusal: only of the letter itself it is final, log-in and server can be mended."""
         words = f"{error.smtp_code} {_words(error.smtp_error)}"
-        if isinstance(error, smtplib.SMTPAuthenticationError):
-            hint = "check username and password_file"
-            return Verdict(Said.AGAIN, f"{self._host} refuses the log-in of {self._username}: {words} - {hint}")
+        if isinstance(error, smtplib.SMTPAuthenticationError) and error.smtp_code in _PERMANENT:
+            what = f"{self._host} refuses the log-in of {self._username}: {words}"
+            return to_mend(what, "put the right name into username, the right password into password_file")
         final = isinstance(error, smtplib.SMTPDataError) and error.smtp_code in _PERMANENT
         return Verdict(Said.NEVER if final else Said.AGAIN, f"{self._host} does not take the letter: {words}")
 
-    def _server(self) -> smtplib.SMTP:
+    def _server(self, context: ssl.SSLContext) -> smtplib.SMTP:
         if self._security == "tls":
-            return smtplib.SMTP_SSL(self._host, self._port, timeout=self._timeout_s, context=self._context())
+            return smtplib.SMTP_SSL(self._host, self._port, timeout=self._timeout_s, context=context)
         server = smtplib.SMTP(self._host, self._port, timeout=self._timeout_s)
         if self._security == "starttls":
             try:
-                server.starttls(context=self._context())
+                server.starttls(context=context)
             except BaseException:
                 server.close()
                 raise
         return server
 
-    def _log_in(self, server: smtplib.SMTP) -> None:
-        if isinstance(self._username, str):
-            server.login(self._username, read_secret(self._password_file, f"{self.id}-password") or "")
+    def _password(self) -> str:
+        if not isinstance(self._username, str):
+            return ""
+        return read_secret(self._password_file, f"{self.id}-password") or ""
 
     def _context(self) -> ssl.SSLContext:
         ca_file = self._ca_file if isinstance(self._ca_file, Path) else None

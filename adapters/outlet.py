@@ -25,10 +25,22 @@ class Said(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What a channel says, and why in words for people."""
+    """What a channel says, and why in words for people.
+
+    `after_s` is how many seconds the other side asks to be left alone (None: it says nothing of it). `mend` says that
+    the channel itself will take nothing until somebody mends it: log-in, certificate; `remedy` is what helps.
+    """
 
     said: Said
     detail: str = ""
+    after_s: float | None = None
+    mend: bool = False
+    remedy: str = ""
+
+
+def to_mend(what: str, remedy: str) -> Verdict:
+    """Return the verdict of a channel that somebody has to mend; its letters wait or go another way."""
+    return Verdict(Said.AGAIN, what, mend=True, remedy=remedy)
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from shutil import disk_usage
@@ -9,6 +10,7 @@ from typing import Final
 
 from adapters.delivery import SourceHealth
 from alerts.types import AlertKind
+from alerts.words import duration
 from monitor.outward import Outward
 from monitor.own_alerts import Trouble
 from monitor.record.outbox import given_up
@@ -19,21 +21,44 @@ from monitor.worker import Worker
 STEP_OVERDUE_S: Final = 3600.0
 CHANNEL_OVERDUE_S: Final = 600.0
 LEAST_FREE_BYTES: Final = 300_000_000
+STANDS_S: Final = 3600.0
+"""What is over in a moment is said for so long."""
+CLOCK_JUMP_S: Final = 120.0
+
+
+class ClockWatch:
+    """Notices that the machine's clock is set: it leaves the clock that only runs on."""
+
+    def __init__(self, wall: Callable[[], float] = time.time, steady: Callable[[], float] = time.monotonic) -> None:
+        self._wall, self._steady = wall, steady
+        self._apart_s = wall() - steady()
+        self._jump_s, self._until_s = 0.0, 0.0
+
+    def jumped_by_s(self) -> float:
+        """Return by how many seconds the clock was set within the last hour; 0 if it was not."""
+        apart_s = self._wall() - self._steady()
+        if abs(apart_s - self._apart_s) > CLOCK_JUMP_S:
+            self._jump_s, self._until_s = apart_s - self._apart_s, self._steady() + STANDS_S
+        self._apart_s = apart_s
+        return self._jump_s if self._steady() < self._until_s else 0.0
 
 
 class Doctor:
-    """Asks the parts how they are; knows no state of its own."""
+    """Asks the parts how they are."""
 
     def __init__(
         self, database: Path, clock: Callable[[], float], worker: Worker, sources: Sources, out: Outward
     ) -> None:
         self._database, self._clock = database, clock
         self._worker, self._sources, self._out = worker, sources, out
+        self._clock_watch = ClockWatch()
+        self._shed, self._shed_at = 0, 0.0
 
     def health(self) -> Health:
         """Tell how the daemon itself is doing."""
         sources = self._all()
-        reasons = [*self._own(), *(_reason(s) for s in sources if s.state not in {"up", "running"})]
+        channels = [reason for reason, _ in self._channels()]
+        reasons = [*self._own(), *channels, *(_reason(s) for s in sources if s.state not in {"up", "running"})]
         return Health(
             ready=not reasons,
             reasons=tuple(reasons),
@@ -51,15 +76,33 @@ class Doctor:
                 yield Trouble(AlertKind.SOURCE_DOWN, one.source, _reason(one).what, one.remedy)
         for reason in self._own():
             yield Trouble(AlertKind.OWN_FAULT, _about(reason.what), reason.what, reason.remedy)
+        for reason, at_once in self._channels():
+            yield Trouble(AlertKind.OWN_FAULT, _about(reason.what), reason.what, reason.remedy, at_once)
         free = disk_usage(self._database.parent).free
         if free < LEAST_FREE_BYTES:
             what = f"only {free // 1_000_000} MB are free beside {self._database.name}"
             yield Trouble(AlertKind.OWN_FAULT, "disk", what, "make room on the disk")
+        yield from self._missed()
         lost = given_up(self._database, self._clock() - 86400.0)
         if lost:
             who = ", ".join(dict.fromkeys(person for person, _ in lost))
             what = f"{len(lost)} messages of the last day reached nobody ({who}): {lost[-1][1]}"
             yield Trouble(AlertKind.OWN_FAULT, "undelivered", what, "see to their addresses and channels")
+
+    def _missed(self) -> Iterator[Trouble]:
+        """Yield what was missed: time by a clock that was set, input that was shed."""
+        jump_s = self._clock_watch.jumped_by_s()
+        if jump_s:
+            way = "forward" if jump_s > 0.0 else "back"
+            what = f"the clock of this machine was set {way} by {duration(abs(jump_s) / 3600.0)}"
+            remedy = "see to its time service; readings with times that cannot be are kept and move nothing"
+            yield Trouble(AlertKind.OWN_FAULT, "clock", what, remedy, at_once=True)
+        shed = self._worker.counters.deliveries_shed
+        if shed > self._shed:
+            self._shed, self._shed_at = shed, time.monotonic()
+        if shed and time.monotonic() - self._shed_at < STANDS_S:
+            what = f"{shed} deliveries were shed: more came in than the disk takes"
+            yield Trouble(AlertKind.OWN_FAULT, "shed", what, "look which source floods, and at the disk", at_once=True)
 
     def _all(self) -> list[SourceHealth]:
         return [*self._sources.health(), *self._out.health()]
@@ -82,11 +125,15 @@ class Doctor:
         if worker.post_trouble:
             remedy = "they stay due; look at the log and report it"
             yield Reason(f"messages cannot be written: {worker.post_trouble}", remedy)
-        for name, (detail, since_s) in self._out.senders.troubles().items():
-            minutes = (self._clock() - since_s) / 60.0
-            if 60.0 * minutes > CHANNEL_OVERDUE_S:
-                what = f"channel {name} takes no messages since {minutes:.0f} min: {detail}"
-                yield Reason(what, "they wait or go another way; see to the server, address and log-in")
+
+    def _channels(self) -> Iterator[tuple[Reason, bool]]:
+        """Yield the channels that take no messages, and whether somebody has to mend them."""
+        for name, trouble in self._out.senders.troubles().items():
+            minutes = (self._clock() - (trouble.since_s or 0.0)) / 60.0
+            if trouble.mend or 60.0 * minutes > CHANNEL_OVERDUE_S:
+                what = f"channel {name} takes no messages since {minutes:.0f} min: {trouble.detail}"
+                remedy = trouble.remedy or "they wait or go another way; see to the server and its address"
+                yield Reason(what, remedy), trouble.mend
 
 
 def _about(what: str) -> str:

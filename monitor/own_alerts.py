@@ -1,7 +1,7 @@
 """The daemon's own troubles as alerts: a source that is down, a disk that is full, messages that nobody takes.
 
-A trouble becomes an alert once it has stood for `ON_DELAY_S`; it goes through the same life-cycle, routes and outbox as
-the alerts of sumps. Each carries its response: what helps stands in its text.
+A trouble becomes an alert once it has stood for `ON_DELAY_S`, at once where only somebody can mend it; it goes through
+the same life-cycle, routes and outbox as the alerts of sumps. Each carries its response: what helps stands in its text.
 """
 
 from __future__ import annotations
@@ -25,12 +25,16 @@ KINDS: Final = (AlertKind.SOURCE_DOWN, AlertKind.OWN_FAULT)
 
 @dataclass(frozen=True, slots=True)
 class Trouble:
-    """Something wrong with the watch itself: of which kind, what it is about, in words, and what helps."""
+    """Something wrong with the watch itself: of which kind, what it is about, in words, and what helps.
+
+    `at_once`: it will not pass by itself, so it is said without delay.
+    """
 
     kind: AlertKind
     subject: str
     what: str
     remedy: str
+    at_once: bool = False
 
 
 class OwnAlerts:
@@ -56,7 +60,10 @@ class OwnAlerts:
         """Look at what is wrong now; store and announce what changed."""
         standing = {(one.kind, one.subject): one for one in troubles}
         self._since = {key: self._since.get(key, now_s) for key in standing}
-        conditions = [_condition(one, enter=now_s - self._since[key] >= ON_DELAY_S) for key, one in standing.items()]
+        conditions = [
+            _condition(one, enter=one.at_once or now_s - self._since[key] >= ON_DELAY_S)
+            for key, one in standing.items()
+        ]
         alerts, moves = lifecycle.step(self.alerts, conditions, {}, now_s, raises=self._raises, calling=self.calling)
         if moves:
             self._store(moves, now_s)

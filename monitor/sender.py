@@ -11,7 +11,7 @@ import logging
 import random
 import threading
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -41,12 +41,14 @@ class Counters:
     messages_dropped: int = 0
 
 
-@dataclass(slots=True)
-class _Trouble:
-    """What is wrong in a channel, and since when (Unix seconds)."""
+@dataclass(frozen=True, slots=True)
+class ChannelTrouble:
+    """What is wrong in a channel, and since when (Unix seconds; None: nothing). `mend`: it goes on until mended."""
 
     detail: str = ""
     since_s: float | None = None
+    mend: bool = False
+    remedy: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,11 +65,13 @@ class Timing:
 
 @dataclass(slots=True)
 class _Channel:
-    """A channel's thread and its bell."""
+    """A channel's thread and its bell; until when the other side `asked` to be left alone."""
 
     outlet: Outlet
+    asked: Verdict = field(default_factory=lambda: Verdict(Said.AGAIN))
+    rest_until_s: float = 0.0
     bell: threading.Event = field(default_factory=threading.Event)
-    trouble: _Trouble = field(default_factory=_Trouble)
+    trouble: ChannelTrouble = field(default_factory=ChannelTrouble)
     thread: threading.Thread | None = None
 
 
@@ -115,10 +119,10 @@ class Senders:
         for channel in self._channels.values():
             channel.bell.set()
 
-    def troubles(self) -> dict[str, tuple[str, float]]:
-        """Return, for each channel that does not take messages, what it says and since when."""
-        found = {name: channel.trouble for name, channel in self._channels.items()}
-        return {name: (one.detail, one.since_s) for name, one in found.items() if one.since_s is not None}
+    def troubles(self) -> dict[str, ChannelTrouble]:
+        """Return, for each channel that does not take messages, what is wrong."""
+        found = {name: replace(channel.trouble) for name, channel in self._channels.items()}
+        return {name: one for name, one in found.items() if one.since_s is not None}
 
     def _run(self, channel: _Channel) -> None:
         outbox: Outbox | None = None
@@ -128,10 +132,10 @@ class Senders:
                 while not self._stopping.is_set() and self._one(outbox, channel):
                     pass
             except RecordError as error:
-                self._note(channel, str(error))
+                self._note(channel, Verdict(Said.AGAIN, str(error)))
             except Exception as error:  # one odd message must not end the channel: its lease ends, it comes again
                 log.exception("own fault in channel %s", channel.outlet.id)
-                self._note(channel, str(error) or type(error).__name__)
+                self._note(channel, Verdict(Said.AGAIN, str(error) or type(error).__name__))
             channel.bell.wait(self._timing.look_every_s)
             channel.bell.clear()
         if outbox is not None:
@@ -147,7 +151,14 @@ class Senders:
             outbox.done(claimed, "dropped", self._clock(), "somebody has acknowledged, or it is gone")
             self._count(messages_dropped=1)
             return True
-        self._judge(outbox, channel, claimed, channel.outlet.send(letter_of(claimed)))
+        rest_s = channel.rest_until_s - self._clock()
+        if rest_s > 0.0:
+            verdict = replace(channel.asked, after_s=rest_s)
+        else:
+            verdict = channel.outlet.send(letter_of(claimed))
+            if verdict.after_s is not None:
+                channel.asked, channel.rest_until_s = verdict, self._clock() + verdict.after_s
+        self._judge(outbox, channel, claimed, verdict)
         return True
 
     def _judge(self, outbox: Outbox, channel: _Channel, claimed: Claimed, verdict: Verdict) -> None:
@@ -155,17 +166,18 @@ class Senders:
         if verdict.said is Said.DELIVERED:
             outbox.done(claimed, "delivered", now_s, f"by {channel.outlet.id}")
             self._count(messages_delivered=1)
-            self._note(channel, "")
+            self._note(channel, verdict)
             return
         if verdict.said is Said.AGAIN:
-            self._note(channel, verdict.detail)
-        tired = claimed.way_tries >= self._timing.tries_a_way and len(claimed.message.ways) > 1
+            self._note(channel, verdict)
+        others, wait_s = len(claimed.message.ways) > 1, self._wait_s(claimed.way_tries, verdict.after_s)
+        hopeless = verdict.mend or claimed.way_tries >= self._timing.tries_a_way or wait_s > self._longest_s
         if now_s - max(claimed.made_s, 0.0) > self._timing.give_up_s:
             self._give_up(outbox, claimed, verdict, now_s)
-        elif verdict.said is Said.NEVER or tired:
+        elif verdict.said is Said.NEVER or (hopeless and others):
             self._fall_over(outbox, claimed, verdict, now_s)
         else:
-            outbox.later(claimed, now_s + self._wait_s(claimed.way_tries), verdict.detail)
+            outbox.later(claimed, now_s + wait_s, verdict.detail)
             self._count(messages_tried_again=1)
 
     def _fall_over(self, outbox: Outbox, claimed: Claimed, verdict: Verdict, now_s: float) -> None:
@@ -178,7 +190,7 @@ class Senders:
             return
         way = known[0]
         first_round = claimed.tries <= self._timing.tries_a_way * count
-        due_s = now_s if first_round else now_s + self._wait_s(claimed.tries)
+        due_s = now_s if first_round else now_s + self._wait_s(claimed.tries, verdict.after_s)
         outbox.other_way(claimed, way, due_s, refused, verdict.detail)
         self._count(messages_fallen_over=1)
         log.warning(
@@ -199,26 +211,32 @@ class Senders:
         self._count(messages_given_up=1)
         log.error("%s cannot be reached: %s", claimed.message.person, verdict.detail)
 
-    def _wait_s(self, tries: int) -> float:
-        """Return a wait that doubles with each try, with up to a quarter of jitter."""
+    @property
+    def _longest_s(self) -> float:
+        """So long a way is tried before the next; whoever asks to be left alone for longer is left for it at once."""
+        return self._timing.first_wait_s * 2.0**self._timing.tries_a_way
+
+    def _wait_s(self, tries: int, asked_s: float | None) -> float:
+        """Return a wait that doubles with each try, with up to a quarter of jitter, and no less than was asked for."""
         wait_s = min(self._timing.first_wait_s * 2.0 ** min(tries - 1, 30), self._timing.most_wait_s)
-        return wait_s * (1.0 + 0.25 * self._dice.random())
+        return max(wait_s * (1.0 + 0.25 * self._dice.random()), asked_s or 0.0)
 
     def _count(self, **more: int) -> None:
         with self._lock:
             for name, number in more.items():
                 setattr(self.counters, name, getattr(self.counters, name) + number)
 
-    def _note(self, channel: _Channel, detail: str) -> None:
-        """Note what is wrong in a channel; logged only when the words change."""
-        trouble = channel.trouble
-        if detail and detail != trouble.detail:
-            log.warning("channel %s: %s", channel.outlet.id, detail)
-        if not detail:
-            trouble.since_s = None
-        elif trouble.since_s is None:
-            trouble.since_s = self._clock()
-        trouble.detail = detail
+    def _note(self, channel: _Channel, verdict: Verdict) -> None:
+        """Note what is wrong in a channel, or that nothing is; logged only when the words change."""
+        before = channel.trouble
+        if verdict.said is Said.DELIVERED:
+            channel.trouble = ChannelTrouble()
+            return
+        if verdict.detail != before.detail:
+            said = f"{verdict.detail} - {verdict.remedy}" if verdict.remedy else verdict.detail
+            log.warning("channel %s: %s", channel.outlet.id, said)
+        since_s = self._clock() if before.since_s is None else before.since_s
+        channel.trouble = ChannelTrouble(verdict.detail, since_s, verdict.mend, verdict.remedy)
 
 
 def letter_of(claimed: Claimed) -> Letter:

@@ -189,10 +189,19 @@ def _webhook(v: Table, path: Path, home: Home, faults: Faults) -> dict[str, obje
         faults.add((*path, "url"), "would cross the network unencrypted: use https, or say allow_plain = true")
     return {
         "url": url,
+        "proxy": _proxy(v.get("proxy"), path, faults),
         "secret_file": home.file(v["secret_file"]) if v.get("secret_file") else None,
         "ca_file": home.file(v["ca_file"]) if v.get("ca_file") else None,
         "timeout": v.get("timeout"),
     }
+
+
+def _proxy(url: str | None, path: Path, faults: Faults) -> str | None:
+    parts = None if url is None else split_address(url)
+    if url is not None and (parts is None or parts[0] != "http" or parts[2] or urlsplit(url).path.strip("/")):
+        text = 'must be a proxy\'s address without a log-in, such as "http://proxy.example.org:3128"'
+        faults.add((*path, "proxy"), text)
+    return url
 
 
 def split_address(url: str) -> tuple[str, str, bool] | None:

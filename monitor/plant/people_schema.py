@@ -60,6 +60,11 @@ class WebhookTable(TableModel):
     )
     allow_plain: Flag = Field(default=False, description="true: http without TLS to another machine all the same")
     ca_file: FilePath | None = Field(None, description="certificates to trust; the system's if left out")
+    proxy: Text | None = Field(
+        None,
+        description="proxy to go through; none if left out, whatever the environment says",
+        examples=["http://proxy.example.org:3128"],
+    )
     form: Literal["full", "short"] = Field(
         "full", description="full: CloudEvents 1.0; short: a text of 160 characters and whom it is for"
     )

@@ -32,9 +32,9 @@ def hook(name: str, url: str, timeout: float = 5.0) -> Outlet:
     return WebhookOutlet(ChannelSpec(name, "webhook", "full", {"url": url, "timeout": timeout}))
 
 
-def post(port: int) -> Outlet:
-    options = {"host": "127.0.0.1", "port": port, "security": "plain", "sender": "watch@example.org", "timeout": 5.0}
-    return MailOutlet(ChannelSpec("post", "mail", "full", options))
+def post(port: int, **options: object) -> MailOutlet:
+    sure = {"host": "127.0.0.1", "port": port, "security": "plain", "sender": "watch@example.org", "timeout": 5.0}
+    return MailOutlet(ChannelSpec("post", "mail", "full", {**sure, **options}))
 
 
 def message(number: int, *ways: tuple[str, str], **changes: Any) -> Message:
@@ -110,7 +110,7 @@ def test_a_dead_channel_falls_over_after_some_tries_and_is_told_of(record: Recor
         with sending(record.path, dead, post(letters.port)) as senders:
             until(senders, lambda: senders.counters.messages_delivered == 1)
             assert set(senders.troubles()) == {"hook"}
-            assert "refused" in senders.troubles()["hook"][0]
+            assert "refused" in senders.troubles()["hook"].detail
         assert senders.counters.messages_tried_again == QUICK.tries_a_way - 1
 
 
@@ -170,3 +170,49 @@ def test_what_one_sender_holds_no_other_gets_until_its_lease_ends(record: Record
     assert (later.message.event, later.tries) == (second.message.event, 2)
     one.close()
     other.close()
+
+
+def test_a_receiver_is_left_alone_for_as_long_as_it_asks(record: Record) -> None:
+    with HookServer([(503, "1")]) as server:
+        put(record, message(1, ("hook", "")))
+        with sending(record.path, hook("hook", server.url)) as senders:
+            until(senders, lambda: len(server.posts) == 1)
+            put(record, message(2, ("hook", "")))
+            until(senders, lambda: senders.counters.messages_delivered == 2)
+        first, *later = (one.at for one in server.posts)
+        assert len(later) == 2
+        assert all(at - first >= 1.0 for at in later), "the other message too"
+
+
+def test_who_asks_for_too_long_is_left_for_the_next_way(record: Record) -> None:
+    with HookServer([(429, "3600")]) as server, MailServer() as letters:
+        put(record, message(1, ("hook", ""), ("post", "ana@example.org")))
+        with sending(record.path, hook("hook", server.url), post(letters.port)) as senders:
+            until(senders, lambda: senders.counters.messages_delivered == 1)
+            put(record, message(2, ("hook", ""), ("post", "ana@example.org")))
+            until(senders, lambda: senders.counters.messages_delivered == 2)
+        assert (len(server.posts), len(letters.box.letters)) == (1, 2)
+
+
+def test_a_channel_that_needs_mending_falls_over_at_once_and_says_what_helps(record: Record, tmp_path: Path) -> None:
+    with HookServer() as server:
+        put(record, message(1, ("post", "ana@example.org"), ("hook", "")))
+        lost = post(1, password_file=tmp_path / "none", username="watch")
+        with sending(record.path, lost, hook("hook", server.url)) as senders:
+            until(senders, lambda: senders.counters.messages_delivered == 1)
+            (trouble,) = senders.troubles().values()
+            assert trouble.mend
+            assert "password_file" in trouble.remedy
+            assert senders.counters.messages_tried_again == 0
+
+
+def test_with_no_other_way_it_waits_until_it_is_mended(record: Record, tmp_path: Path) -> None:
+    with MailServer() as letters:
+        put(record, message(1, ("post", "ana@example.org")))
+        outlet = post(letters.port, ca_file=tmp_path / "none.pem", security="starttls")
+        with sending(record.path, outlet) as senders:
+            until(senders, lambda: senders.counters.messages_tried_again == 2)
+            assert senders.counters.messages_given_up == 0
+            outlet._ca_file, outlet._security = None, "plain"
+            until(senders, lambda: senders.counters.messages_delivered == 1)
+            assert not senders.troubles()

@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from alerts.lifecycle import OFF_DELAY_S, acknowledge
-from alerts.types import Alert, AlertKind, AlertState, Transition
+from alerts.types import Alert, AlertKind, AlertState, Priority, Transition
+from monitor.health import ClockWatch
 from monitor.own_alerts import ON_DELAY_S, OwnAlerts, Trouble
 from tests.unit.post.office import Office, at
 
@@ -74,3 +75,44 @@ def test_what_cannot_be_put_on_record_has_not_happened(office: Office) -> None:
     with pytest.raises(RuntimeError):
         fails()
     assert watch.alerts[move.alert_id].state is AlertState.UNACKNOWLEDGED
+
+
+def test_what_only_somebody_can_mend_is_said_at_once(office: Office) -> None:
+    watch = own(office)
+    what = "channel post takes no messages since 0 min: mail.example.org refuses the log-in of watch: 535"
+    remedy = "put the right name into username, the right password into password_file"
+    trouble = Trouble(AlertKind.OWN_FAULT, "channel post takes no messages", what, remedy, at_once=True)
+    (move,) = watch.turn([trouble], NOON)
+    assert move.alert.text == f"{what}: {remedy}."
+    assert move.alert.priority is Priority.MEDIUM
+
+
+def test_a_source_that_comes_and_goes_is_held_over_a_restart_too(office: Office) -> None:
+    now, calls = NOON, []
+    for _ in range(6):
+        recent = office.record.reader().transitions(now - 86400.0, 4e9)
+        watch = OwnAlerts(office.record, office.post.moved, office.record.reader().alerts(open_only=True), recent)
+        moves = [*watch.turn([DOWN], now), *watch.turn([DOWN], now + ON_DELAY_S)]
+        moves += [*watch.turn([], now + 1200.0), *watch.turn([], now + 1200.0 + 4 * OFF_DELAY_S)]
+        quiet = (AlertState.NORMAL, AlertState.RETURNED_UNACKNOWLEDGED)
+        calls += [m.alert.flapping for m in moves if m.before in quiet and m.after is AlertState.UNACKNOWLEDGED]
+        now += 9000.0
+    assert calls == [False, False, True]
+
+
+def test_a_clock_that_is_set_is_noticed_and_one_that_is_slewed_is_not() -> None:
+    wall, steady = [1000.0], [0.0]
+    watch = ClockWatch(lambda: wall[0], lambda: steady[0])
+    assert watch.jumped_by_s() == 0.0
+    for _ in range(50):  # a minute ahead in ten, as time services do it
+        wall[0] += 11.0
+        steady[0] += 10.0
+        assert watch.jumped_by_s() == 0.0
+    wall[0] -= 3600.0
+    assert watch.jumped_by_s() == -3600.0
+    wall[0] += 600.0
+    steady[0] += 600.0
+    assert watch.jumped_by_s() == -3600.0, "it is said for an hour"
+    wall[0] += 3600.0
+    steady[0] += 3600.0
+    assert watch.jumped_by_s() == 0.0
