@@ -24,7 +24,7 @@ from monitor.model.clock import Clock
 from monitor.model.findings import Findings
 from monitor.model.hand import take_entries
 from monitor.model.kalman import finite
-from monitor.model.layout import BIAS, BIN_S, VOLUME, Fixed, Floats
+from monitor.model.layout import BIAS, BIN_S, Fixed, Floats
 from monitor.model.logbook import Logbook
 from monitor.model.state import WEATHER_SD, State
 from monitor.model.step import HOURS, WEATHER_HOURS, step
@@ -167,12 +167,13 @@ class Engine:
             calibration.keep_score(self._state, self.fixed, self.clock.ahead(self._state, k * BIN_S), k)
         before = self._state.jump.copy()
         result = step(self._state, self.fixed, self._gatherer.bin(k), moment, self._logged_mix(k))
-        volume = self._state.mean[:, VOLUME].copy()
+        stand = losses.Stand.of(self._state)
         offsets = self._offsets()
         filled = take_entries(self._state, self.fixed, self.logbook, self._row, k)
         self._note_checks(k, offsets)
-        losses.book_jumps(self._state, moment.day, volume, filled)
+        losses.book_jumps(self._state, moment.day, stand.volume_l, filled)
         self._pool(k)
+        losses.book_corrections(self._state, self.fixed, moment.day, stand, filled)
         self.findings.collect(self._state, self.fixed, result, before, self.logbook, k)
         self._refuse_nonsense(k)
 

@@ -71,7 +71,7 @@ class State:
     odd_share: Floats  # (n, 2) share of odd bins of level and refractometer, over about a day
     last_bin: Floats  # (n, 2) last bin with a level and with a refractometer reading
     unseen_lost: Floats  # (n,) litres reckoned lost since the level was last believed
-    ledger: Floats  # (n, 9, 8) the account of the last days, see monitor.model.losses
+    ledger: Floats  # (n, 9, 9) the account of the last days, see monitor.model.losses
     told: Floats  # (n, 4, 5) the next day as foretold, see monitor.model.calibration
     score: Floats  # (n, 4)
     bins_done: Floats  # (n,) bins passed, at most a day's
@@ -118,7 +118,7 @@ class State:
             odd_share=np.zeros((n, 2)),
             last_bin=np.full((n, 2), NEVER),
             unseen_lost=np.zeros(n),
-            ledger=np.zeros((n, 9, 8)),
+            ledger=np.zeros((n, 9, 9)),
             told=np.full((n, 4, 5), NEVER),
             score=np.zeros((n, 4)),
             bins_done=np.zeros(n),

@@ -72,6 +72,7 @@ def step(state: State, fixed: Fixed, seen: Bin, moment: Moment, logged_mix: Floa
     duty.learn(state, running, watch.told_of_running(seen, moment.hours), moment.on_duty, moment.slot)
     curve = warmth.factor(state, fixed, seen.temperature, running, moment.k, moment.hour, moment.hours)
     gone, filled_sd = _pass_time(state, fixed, running, moment, curve)
+    stand = losses.Stand.of(state)
     level = watch.level_seen(state, seen, running)
     look = jumps.look_at_level(state, fixed, level.value, level.running, level.var, level.there, 0.5 * gone.net_l)
     brix = watch.brix_seen(state, seen, running)
@@ -90,6 +91,7 @@ def step(state: State, fixed: Fixed, seen: Bin, moment: Moment, logged_mix: Floa
     _tether_hold_up(state, fixed)
     leaks.keep_positive(state, fixed)
     leaks.watch_losses(state, fixed, look.residual / np.sqrt(look.total), calm)
+    losses.book_corrections(state, fixed, moment.day, stand, jumped)
     return Stepped(jumped=jumped, leaked=leaks.judge_leaks(state, fixed, moment.k))
 
 
