@@ -11,17 +11,26 @@ import json
 import math
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from tempfile import NamedTemporaryFile
 from typing import Any, Final, NamedTuple
 
+import minimalmodbus
+from pymodbus.framer import FramerBase, FramerRTU
+from pymodbus.pdu import DecodePDU
+
+from adapters.bus_wire import Garbled, Late, Master, Mute, Refused
 from adapters.intake import Batch, Intake, Piece
 from adapters.line_reader import LineReader
 from adapters.lines import Framing, LinePattern, frame, unfinished
 from adapters.payloads import PAYLOADS
+from adapters.register_values import sample_of
 from adapters.routes import Route
+from adapters.sample import PayloadError
 from monitor.plant.reading import Quality, Reading, Signal
+from monitor.plant.registers import RegisterAddress
 from monitor.record.csv_readings import read_readings
 from tests.fixtures.plants import plant, signal, sump
 
@@ -211,6 +220,51 @@ _LINES: Final = LineReader(
     "bench", {"L1": (Route("a", signal(Signal.LEVEL, "bench", "L1", "mm")),)}, LinePattern(_LINE, decimal=",")
 )
 _VALUES: Final = [b'{"valid":true,"value":[15,123,126,236]}', b'{"valid":false,"value":[0,0,126,236,1,2]}']
+
+
+class _Wire:
+    """A Modbus line on which a piece comes as the answer."""
+
+    def __init__(self, raw: bytes) -> None:
+        self.framer: FramerBase = FramerRTU(DecodePDU(is_server=False))
+        self._raw = raw
+
+    def send(self, frame: bytes) -> None: ...
+
+    def receive(self, wanted: int) -> bytes:  # noqa: ARG002 - all of it at once
+        raw, self._raw = self._raw, b""
+        return raw
+
+    def settle(self) -> None: ...
+
+    def close(self) -> None: ...
+
+
+def _take_frame(raw: bytes) -> Batch:
+    """Ask unit 3 for a level in the registers 107 and 108, a signed number of tenths of a millimetre."""
+    batch, at = Batch(), RegisterAddress(3, "holding", 107, "int32", "CDAB")
+    route = Route("a", replace(signal(Signal.LEVEL, "bus", "3/107", "mm"), scale=0.1))
+    try:
+        said = sample_of(Master(_Wire(raw), 0.0).read(3, "holding", 107, 2), at)
+        batch.readings.append(route.reading(said, NOW_S))
+    except (Mute, Late, Garbled, Refused, PayloadError) as error:
+        batch.refuse("bus", Piece("3/107", raw, NOW_S), str(error) or "no answer")
+    return batch
+
+
+def _frames_say(raw: bytes) -> Iterable[Seen]:
+    """Look for a whole answer anywhere, its check sum by another library."""
+    for start in range(len(raw) - 8):
+        body, check = raw[start : start + 7], raw[start + 7 : start + 9]
+        if body[:3] == b"\x03\x03\x04" and minimalmodbus._calculate_crc(body) == check:
+            words = body[5:7] + body[3:5]
+            yield int.from_bytes(words, "big", signed=True) * 0.1, math.nan
+
+
+def _frame(body: bytes) -> bytes:
+    return body + bytes(minimalmodbus._calculate_crc(body))
+
+
 FORMS: Final[Mapping[str, Form]] = {
     "json": Form(
         [
@@ -250,6 +304,16 @@ FORMS: Final[Mapping[str, Form]] = {
         ],
         _take_rows,
         _rows_say,
+    ),
+    "modbus": Form(
+        [
+            _frame(b"\x03\x03\x04\x09\xd2\x00\x00"),
+            _frame(b"\x04\x03\x04\x00\x01\x00\x00") + _frame(b"\x03\x03\x04\x00\x0a\x00\x00"),
+            b"\x00" + _frame(b"\x03\x03\x04\xff\x00\xff\xff") + b"\x00\x00",
+            _frame(b"\x03\x83\x02"),
+        ],
+        _take_frame,
+        _frames_say,
     ),
     "line": Form([b"L1 251,4 mm ok\r\n", b"L1 12\n", b"R1 5,25 mm\r\nL1 3,5 cm good\r\n"], _take_line, _lines_say),
 }
