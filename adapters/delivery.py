@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import NamedTuple, Protocol, runtime_checkable
 
-from monitor.plant.reading import Entry, Reading, Rejected
+from monitor.plant.reading import Act, Entry, Reading, Rejected
 
 
 def _nothing() -> None:
@@ -43,6 +43,7 @@ class Delivery:
     done: Callable[[], None] = _nothing
     receipts: tuple[Receipt, ...] = ()
     entries: tuple[Entry, ...] = ()
+    acts: tuple[Act, ...] = ()
 
 
 class SourceState(StrEnum):

@@ -11,7 +11,7 @@ from typing import Final, NamedTuple, Protocol
 from adapters.payloads import Payload
 from adapters.routes import Route
 from adapters.sample import PayloadError, Sample
-from monitor.plant.reading import Entry, Reading, Rejected
+from monitor.plant.reading import Act, Entry, Reading, Rejected
 
 log = logging.getLogger("bandkeeper.sources")
 
@@ -56,6 +56,7 @@ class Batch:
     readings: list[Reading] = field(default_factory=list)
     rejected: list[Rejected] = field(default_factory=list)
     entries: list[Entry] = field(default_factory=list)
+    acts: list[Act] = field(default_factory=list)
 
     def refuse(self, source: str, piece: Piece, why: str) -> None:
         """Add a refusal; the raw input is kept as readable text, cut to a bearable length."""

@@ -216,12 +216,12 @@ class MqttInlet:
                 receipts.append(receipt)
         self._leave_unknown(client, batch)
         self._outstanding += len(came)
-        taken = len(batch.readings) + len(batch.entries)
+        taken = len(batch.readings) + len(batch.entries) + len(batch.acts)
         self._board.count(len(came), taken, len(batch.rejected), came[-1].arrived_s)
         if self._deliver is not None:
             done = self._when_done(self._epoch, mids, len(came))
             readings, rejected, entries = tuple(batch.readings), tuple(batch.rejected), tuple(batch.entries)
-            self._deliver(Delivery(readings, rejected, done, tuple(receipts), entries))
+            self._deliver(Delivery(readings, rejected, done, tuple(receipts), entries, tuple(batch.acts)))
 
     def _take(self, batch: Batch, came: _Came) -> Receipt | None:
         topic, raw, mid = came.topic, came.raw, came.mid

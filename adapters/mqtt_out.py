@@ -3,19 +3,18 @@
 Only the latest payload of a topic counts; of events (`post`), which are not retained, each does. On each new
 connection everything that is not confirmed is sent again, and so is everything retained: a broker that forgot its store
 gets the whole picture back. `status` says `online` while the daemon is there and `offline` when it is not (by last
-will, or on leaving). Whoever publishes to `alert/ALERT-ID/acknowledge` acknowledges that alert.
+will, or on leaving).
 """
 
 from __future__ import annotations
 
 import itertools
-import json
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final
 
-from paho.mqtt.client import Client, MQTTMessage
+from paho.mqtt.client import Client
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
@@ -27,8 +26,6 @@ from adapters.pace import Pace
 from monitor.plant.types import SourceSpec
 
 NEWLINE: Final = "\n"
-MOST_BYTES: Final = 1024
-MOST_NAME: Final = 80
 IN_FLIGHT: Final = 20
 """So many messages are sent before the first is confirmed: what brokers take without being told more."""
 
@@ -54,7 +51,6 @@ class MqttPublisher:
         plant_id: str,
         *,
         pace: Pace | None = None,
-        acknowledged: Callable[[str, str], None] | None = None,
     ) -> None:
         settings = MqttSettings.of(source, f"bandkeeper-{plant_id}-{source.id}", suffix="-out")
         self._settings = settings
@@ -63,7 +59,6 @@ class MqttPublisher:
         will = Will(f"{self._prefix}status", b"offline")
         self._link = Link(settings, self._board, self, keep_session=False, pace=pace, will=will)
         self._lock = threading.Lock()
-        self._acknowledged = acknowledged
         self._events = itertools.count()
         self._letters: dict[str, _Letter] = {}
         self._waiting: dict[str, None] = {}
@@ -136,13 +131,10 @@ class MqttPublisher:
     def prepare(self, client: Client) -> None:
         """Set the callback that takes the broker's confirmations."""
         client.on_publish = self._on_publish
-        client.on_message = self._on_message
 
     def up(self, client: Client, *, session_present: bool) -> None:
         """Begin to send everything again: `online` for a start."""
-        del session_present
-        if self._acknowledged is not None:
-            client.subscribe(f"{self._prefix}alert/+/acknowledge", qos=1)
+        del client, session_present
         with self._lock:
             for letter in self._letters.values():
                 letter.confirmed = False
@@ -195,23 +187,3 @@ class MqttPublisher:
             self._link.blame(Trouble(SourceState.REFUSED, said, remedy))
         else:
             self._board.count(0, 1, 0)
-
-    def _on_message(self, _client: Client, _data: Any, message: MQTTMessage) -> None:
-        """Take an acknowledgement. A retained one is no act of anybody now and would come again: it is left alone."""
-        self._link.note_packet()
-        if self._acknowledged is None or message.retain:
-            return
-        alert_id = message.topic.removeprefix(f"{self._prefix}alert/").removesuffix("/acknowledge")
-        self._acknowledged(alert_id, who_of(bytes(message.payload)))
-
-
-def who_of(payload: bytes) -> str:
-    """Read who acknowledges: `{"who": "ana"}`, a plain name, or nothing (then the broker stands in)."""
-    try:
-        text = payload[:MOST_BYTES].decode("utf-8").strip()
-        said = json.loads(text) if text.startswith("{") else {"who": text}
-    except ValueError:
-        said = {}
-    who = said.get("who") if isinstance(said, dict) else None
-    name = "".join(sign for sign in who if sign.isprintable()).strip() if isinstance(who, str) else ""
-    return name[:MOST_NAME] or "MQTT"

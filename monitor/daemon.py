@@ -82,6 +82,7 @@ class Daemon(Desk):
         self._now = self._fit(pipeline)
         self._before: Snapshot | None = None
         self._outcome = Outcome(done=True, lines=())
+        self._undone = []
         self._server = self._make_server()
         self._scheduler = BackgroundScheduler(
             timezone="UTC", job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None}
@@ -97,7 +98,7 @@ class Daemon(Desk):
         stream = plant.publish_source is not None
         office = PostOffice(plant, self._record, self._key, seen_alert=self._alert, stream=stream)
         office.reached_nobody = 0 if before is None else before.office.reached_nobody
-        out = Outward(plant, self._clock, self._acknowledged_from_afar, None if before is None else before.out)
+        out = Outward(plant, self._clock, None if before is None else before.out)
         doctor = Doctor(plant.database, self._clock, self._worker, self._sources, out)
         return Fittings(plant, pipeline, office, out, doctor)
 
@@ -125,7 +126,7 @@ class Daemon(Desk):
             self._server.start()
         self._worker.start(self._recall, from_s)
         self._out.start()
-        self._sources.start(self._worker.deliver)
+        self._sources.start(self._heard)
         self._scheduler.add_job(self._worker.wake, "interval", seconds=self._tick_s, id="tick")
         self._scheduler.start()
         self._started = True
@@ -260,6 +261,7 @@ class Daemon(Desk):
 
     def turn(self, snapshot: Snapshot, now_s: float) -> None:
         """Write what is due, and look at the watch itself now and then."""
+        self._act_again()
         self._now.office.turn(snapshot, now_s)
         if time.monotonic() < self._look_at:
             return

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import Future
 from concurrent.futures import TimeoutError as AnswerTimeoutError
 from dataclasses import asdict, replace
+from functools import partial
 from typing import Any, Final
 
+from adapters.delivery import Delivery
 from alerts import lifecycle
 from alerts.hygiene import Hygiene
 from alerts.links import Claim, read_link
@@ -17,7 +19,7 @@ from monitor.fittings import Fittings
 from monitor.hygiene import hygiene_of
 from monitor.own_alerts import OwnAlerts, Trouble
 from monitor.plant.errors import RecordError
-from monitor.plant.reading import Entry
+from monitor.plant.reading import Act, Entry
 from monitor.plant.types import Plant
 from monitor.record.reader import Reader
 from monitor.record.store import Record
@@ -48,6 +50,7 @@ class Desk:
     _now: Fittings
     _before: Snapshot | None
     _outcome: Outcome
+    _undone: list[Delivery]
 
     @property
     def plant(self) -> Plant:
@@ -70,7 +73,7 @@ class Desk:
 
     def acknowledge(self, alert_id: str, who: str) -> Alert | None:
         """Acknowledge an alert."""
-        return self._act(alert_id, lambda alert, now_s: lifecycle.acknowledge(alert, who, now_s))
+        return self._act(alert_id, partial(_acknowledged, who))
 
     def shelve(self, alert_id: str, until_s: float, reason: str, who: str) -> Alert | None:
         """Shelve an alert until a moment."""
@@ -105,11 +108,38 @@ class Desk:
         """Return what the token of a message's link allows. LinkError says why it allows nothing."""
         return read_link(self._key, token, self._clock())
 
-    def _acknowledged_from_afar(self, alert_id: str, who: str) -> None:
-        """Acknowledge at the word of the broker; its thread does not wait."""
-        deed: _Deed = lambda alert, now_s: lifecycle.acknowledge(alert, who, now_s)  # noqa: E731 - a value with a type
-        answer = self._worker.ask(self._acting(alert_id, deed), patient=True)
-        answer.add_done_callback(lambda done: _log_refused(alert_id, done))
+    def _heard(self, delivery: Delivery) -> None:
+        """Take a delivery (any thread, never blocks): what people do to alerts is done here, the rest is stored."""
+        if not delivery.acts:
+            self._worker.deliver(delivery)
+            return
+        answer = self._worker.ask(lambda: self._do_all(delivery.acts), patient=True)
+        answer.add_done_callback(lambda done: self._did(delivery, done.exception()))
+
+    def _do_all(self, acts: Iterable[Act]) -> None:
+        """Acknowledge; what cannot be acknowledged any more is said in the log and done with."""
+        for act in acts:
+            try:
+                known = self._acting(act.alert_id, partial(_acknowledged, act.who))() is not None
+            except lifecycle.AlertStateError as error:
+                log.warning("acknowledgement over MQTT by %s: %s", act.who, error)
+            else:
+                if not known:
+                    log.warning("acknowledgement over MQTT by %s: there is no open alert %s", act.who, act.alert_id)
+
+    def _did(self, delivery: Delivery, error: BaseException | None) -> None:
+        """Confirm acts that are on record; those that could not be put there are done again with the next turn."""
+        if isinstance(error, RecordError):
+            self._undone.append(delivery)
+            return
+        if error is not None:
+            log.error("own fault in an acknowledgement over MQTT", exc_info=error)
+        delivery.done()
+
+    def _act_again(self) -> None:
+        undone, self._undone = self._undone, []
+        for delivery in undone:
+            self._heard(delivery)
 
     def _acting(self, alert_id: str, how: _Deed) -> Callable[[], Alert | None]:
         def acted() -> Alert | None:
@@ -182,12 +212,8 @@ class Desk:
             yield Trouble(AlertKind.OWN_FAULT, "plant-file", what, "mend it (bandkeeper check) and reload")
 
 
-def _log_refused(alert_id: str, done: Future[Alert | None]) -> None:
-    error = done.exception()
-    if error is not None:
-        log.warning("acknowledgement of %s over MQTT: %s", alert_id, error)
-    elif done.result() is None:
-        log.warning("acknowledgement over MQTT of %s: there is no such open alert", alert_id)
+def _acknowledged(who: str, alert: Alert, now_s: float) -> tuple[Alert, Transition | None]:
+    return lifecycle.acknowledge(alert, who, now_s)
 
 
 def _wait(answer: Future[Any]) -> Any:

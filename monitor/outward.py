@@ -17,20 +17,16 @@ from monitor.publishing import Publishing
 from monitor.sender import Senders
 from monitor.snapshot import Changes
 
-Acknowledged = Callable[[str, str], None]
-
 
 class Outward:
-    """The ways out of one plant. `acknowledged(alert, who)` is called when somebody acknowledges over MQTT.
+    """The ways out of one plant.
 
     Made from `before`, those of an earlier plant file, it goes on with what is the same: a connection stays, and what
     was counted goes on being counted. Then `switch` says from when on the new plant file holds, and `take_over` ends
     the rest of the old ways and begins with the new ones.
     """
 
-    def __init__(
-        self, plant: Plant, clock: Callable[[], float], acknowledged: Acknowledged, before: Outward | None = None
-    ) -> None:
+    def __init__(self, plant: Plant, clock: Callable[[], float], before: Outward | None = None) -> None:
         self.plant, self._clock, self._before = plant, clock, before
         self.publisher: MqttPublisher | None
         self.publishing: Publishing | None
@@ -39,7 +35,7 @@ class Outward:
         if before is not None and same:
             self.publisher, self.publishing = before.publisher, before.publishing
         else:
-            self.publisher = _publisher(plant, acknowledged)
+            self.publisher = _publisher(plant)
             self.publishing = None if self.publisher is None else Publishing(plant, self.publisher)
         if before is not None and same and before.plant.alerting.channels == plant.alerting.channels:
             self.senders = before.senders
@@ -110,10 +106,10 @@ def _broker(plant: Plant) -> tuple[str, SourceSpec | None]:
     return plant.id, None if plant.publish_source is None else plant.sources[plant.publish_source]
 
 
-def _publisher(plant: Plant, acknowledged: Acknowledged) -> MqttPublisher | None:
+def _publisher(plant: Plant) -> MqttPublisher | None:
     if plant.publish_source is None:
         return None
-    return MqttPublisher(plant.sources[plant.publish_source], plant.id, acknowledged=acknowledged)
+    return MqttPublisher(plant.sources[plant.publish_source], plant.id)
 
 
 def _outlets(plant: Plant, publisher: MqttPublisher | None) -> dict[str, Outlet]:

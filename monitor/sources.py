@@ -9,6 +9,7 @@ from collections.abc import Iterable
 from contextlib import suppress
 from typing import Final
 
+from adapters.acknowledging import acknowledge_inlets
 from adapters.delivery import Clock, Deliver, Inlet, Reroutes, SourceHealth
 from adapters.dispensed import station_inlets
 from adapters.inlet import Receipts, listens_as_before, make_inlets
@@ -24,7 +25,7 @@ STOP_S: Final = 5.0
 
 
 class Sources:
-    """One inlet for each source that some signal listens to, and one for what the mixing station reports.
+    """One inlet for each source that some signal listens to, for what the mixing station reports, for acknowledgements.
 
     Nothing is connected before `start`. SourceError, naming the source, where one can never work as configured.
     """
@@ -36,7 +37,11 @@ class Sources:
 
     def made_for(self, plant: Plant) -> dict[str, Inlet]:
         """Return inlets for a plant, by source, not connected to anything."""
-        inlets = [*make_inlets(plant, self._clock, self._receipts, CsvHistory()), *station_inlets(plant, self._clock)]
+        inlets = [
+            *make_inlets(plant, self._clock, self._receipts, CsvHistory()),
+            *station_inlets(plant, self._clock),
+            *acknowledge_inlets(plant, self._clock),
+        ]
         return {inlet.source: inlet for inlet in inlets}
 
     def start(self, deliver: Deliver) -> None:

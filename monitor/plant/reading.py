@@ -106,6 +106,14 @@ def dispensed_id(report: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
+class Act:
+    """Somebody takes an alert on: its id, and who says so."""
+
+    alert_id: str
+    who: str
+
+
+@dataclass(frozen=True, slots=True)
 class Rejected:
     """Input that could not be used, kept as it came. `where` names the source or the file and line."""
 

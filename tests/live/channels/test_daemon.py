@@ -194,3 +194,35 @@ def test_after_a_restart_nothing_is_sent_again(works: Works) -> None:
     works.now_s += 60.0
     time.sleep(0.5)
     assert len(works.hook.posts) == sent
+
+
+def test_an_acknowledgement_sent_while_the_daemon_was_away_counts_when_it_is_back(works: Works) -> None:
+    alert_id = works.run_low()
+    topic = f"bandkeeper/ferry-lane/alert/{alert_id}/acknowledge"
+    works.daemon.stop()
+    for payload in (json.dumps({"who": "ana"}), json.dumps({"who": "ana"}), json.dumps({"who": "ben"})):
+        works.client.publish(topic, payload, qos=1).wait_for_publish(10.0)
+    works.client.publish("bandkeeper/ferry-lane/alert/long-gone/acknowledge", "ana", qos=1).wait_for_publish(10.0)
+    works.client.publish(topic, "eve", qos=1, retain=True).wait_for_publish(10.0)
+    works.daemon = Daemon(works.plant, lambda: works.now_s, tick_s=0.05)
+    works.daemon.start()
+    wait_for(lambda: works.state(alert_id) == "acknowledged", "the acknowledgement")
+    confirmed = next(s for s in works.daemon._sources.health() if s.source == "hall (acknowledgements)")
+    wait_for(lambda: not works.daemon._sources._inlets[confirmed.source].health().unconfirmed, "all is confirmed")
+    acts = [t for t in works.daemon.reader().transitions(0.0, 4e9, alert_id) if t.after.value == "acknowledged"]
+    assert [act.alert.acknowledged_by for act in acts] == ["ana"], "twice is once"
+    works.client.publish(topic, b"", qos=1, retain=True)
+
+
+def test_it_is_confirmed_only_when_it_is_on_record(works: Works) -> None:
+    alert_id = works.run_low()
+    works.daemon._worker.ask(lambda: works.daemon._record._db.execute("PRAGMA query_only = 1")).result(10.0)
+    works.client.publish(f"bandkeeper/ferry-lane/alert/{alert_id}/acknowledge", "ana", qos=1)
+    inlet = works.daemon._sources._inlets["hall (acknowledgements)"]
+    wait_for(lambda: inlet.health().accepted == 1, "the message")
+    time.sleep(0.5)
+    assert inlet.health().unconfirmed == 1
+    assert works.state(alert_id) == "unacknowledged"
+    works.daemon._worker.ask(lambda: works.daemon._record._db.execute("PRAGMA query_only = 0")).result(10.0)
+    wait_for(lambda: works.state(alert_id) == "acknowledged", "the acknowledgement, tried again")
+    wait_for(lambda: inlet.health().unconfirmed == 0, "its confirmation")
