@@ -4,6 +4,7 @@ BandkeeperError
 ├── PlantFileError      the plant file has faults (all of them, each with line and key)
 ├── QuantityError       a text is no quantity, or its unit does not fit
 ├── RecordError         the database cannot be opened, read or written
+│   └── DamagedRecordError   it is damaged
 ├── SourceError         a source cannot be used as configured (never "not there yet": that is waiting)
 └── ModelError          the estimator refused a non-finite or impossible result
 """
@@ -44,6 +45,10 @@ class QuantityError(BandkeeperError):
 
 class RecordError(BandkeeperError):
     """The record on disk cannot be opened, read or written."""
+
+
+class DamagedRecordError(RecordError):
+    """The record on disk is damaged: what it says can no longer be read."""
 
 
 class SourceError(BandkeeperError):

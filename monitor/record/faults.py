@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from monitor.plant.errors import RecordError
+from monitor.plant.errors import DamagedRecordError, RecordError
 
 _REMEDIES = (
     (("SQLITE_FULL",), "the disk is full; nothing of this step is stored: make room on the disk and it goes on"),
@@ -21,7 +21,7 @@ _REMEDIES = (
     ),
     (
         ("SQLITE_CORRUPT",),
-        "the database is damaged; stop bandkeeper, put the file aside and put the last backup in its place",
+        "the database is damaged; start bandkeeper on it: it puts it aside and goes on from the last backup",
     ),
     (
         ("SQLITE_BUSY", "SQLITE_LOCKED"),
@@ -35,10 +35,16 @@ _REMEDIES = (
 def explain(path: Path, error: sqlite3.Error) -> RecordError:
     """Return the error for people: the file, what is wrong with it, what to do, and SQLite's own words."""
     name = getattr(error, "sqlite_errorname", "")
+    kind = DamagedRecordError if is_damage(error) else RecordError
     for prefixes, remedy in _REMEDIES:
         if name.startswith(prefixes):
-            return RecordError(f"{path}: {remedy} ({error})")
+            return kind(f"{path}: {remedy} ({error})")
     return RecordError(f"{path}: the database cannot do this: {error}")
+
+
+def is_damage(error: sqlite3.Error) -> bool:
+    """Tell whether SQLite found what it stored damaged, or no database at all."""
+    return getattr(error, "sqlite_errorname", "").startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB"))
 
 
 @contextmanager

@@ -11,6 +11,7 @@ from typing import Final
 from sqlite_utils import Database
 
 from monitor.plant.errors import RecordError
+from monitor.record.copies import new_mark
 from monitor.record.faults import explained
 from monitor.record.schema import APPLICATION_ID, STEPS, migrations
 
@@ -37,6 +38,7 @@ def open_for_writing(path: Path) -> Database:
             _set_up(db, path)
             migrations.apply(db)
             _let_space_go(db)
+            _mark(db)
         except BaseException:
             connection.close()
             raise
@@ -97,6 +99,13 @@ def _set_up(db: Database, path: Path) -> None:
     db.execute("PRAGMA synchronous = FULL")
     db.execute("PRAGMA journal_size_limit = 16777216")
     db.execute("PRAGMA secure_delete = OFF")
+
+
+def _mark(db: Database) -> None:
+    """Give a new record a mark by chance and fold it into the file: another record's log is told by it."""
+    if db.execute("PRAGMA user_version").fetchone()[0] == 0:
+        db.execute(f"PRAGMA user_version = {new_mark()}")
+        db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
 
 
 def _let_space_go(db: Database) -> None:

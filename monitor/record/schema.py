@@ -180,6 +180,7 @@ def m008_figures_and_upkeep(db: Database) -> None:
         " thinned_to_s REAL NOT NULL DEFAULT -1e18)"
     )
     db.execute("INSERT INTO upkeep (id) VALUES (1)")
+    db.execute("ALTER TABLE opening ADD COLUMN closed INTEGER NOT NULL DEFAULT 1")
     db.execute("CREATE TABLE mishap (id INTEGER PRIMARY KEY, time_s REAL NOT NULL, what TEXT NOT NULL, remedy TEXT)")
     db.execute("CREATE INDEX alert_open ON alert (raised_s) WHERE cleared_s IS NULL")
     db.execute("CREATE INDEX alert_closed ON alert (cleared_s) WHERE cleared_s IS NOT NULL")

@@ -1,0 +1,54 @@
+"""Looking for damage in a database file, within a time that does not hang on its size."""
+
+from __future__ import annotations
+
+import sqlite3
+import time
+from contextlib import closing
+from pathlib import Path
+from typing import Final
+
+from monitor.record.faults import is_damage
+
+LARGE: Final = ("forecast", "estimate", "hourly", "daily", "reading")
+"""Looked at last, in this order: where time is short, what the daemon cannot start without comes first."""
+INSTRUCTIONS: Final = 20_000
+
+
+def what_is_wrong(path: Path, limit_s: float, *, with_log: bool = True) -> str:
+    """Return what is damaged in a database, as far as it shows within `limit_s`; empty if nothing does.
+
+    Without its log only the file itself is looked at, as it was when the log was last folded in. A file that cannot
+    be opened for another reason than damage is not damaged.
+    """
+    how = "mode=ro" if with_log else "mode=ro&immutable=1"
+    try:
+        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?{how}", uri=True, isolation_level=None)) as database:
+            return _first_fault(database, time.monotonic() + limit_s)
+    except sqlite3.Error as error:
+        return str(error) if is_damage(error) else ""
+
+
+def _first_fault(database: sqlite3.Connection, until: float) -> str:
+    tables = [row[0] for row in database.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
+    tables.sort(key=lambda name: LARGE.index(name) if name in LARGE else -1)
+    database.set_progress_handler(lambda: time.monotonic() > until, INSTRUCTIONS)
+    try:
+        for table in tables:
+            found = database.execute(f'PRAGMA quick_check("{table}")').fetchone()
+            if found is not None and found[0] != "ok":
+                return str(found[0])
+    except sqlite3.OperationalError as error:
+        if getattr(error, "sqlite_errorname", "") != "SQLITE_INTERRUPT":
+            raise
+    return ""
+
+
+def mark_of(path: Path, *, with_log: bool) -> int:
+    """Return the mark of a record (0: none), as its log has it or as its file alone has it."""
+    how = "mode=ro" if with_log else "mode=ro&immutable=1"
+    try:
+        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?{how}", uri=True)) as database:
+            return int(database.execute("PRAGMA user_version").fetchone()[0])
+    except sqlite3.Error:
+        return 0
