@@ -116,9 +116,9 @@ def main(arguments: Sequence[str]) -> int:
     try:
         made, written = make_backup(Path(database), Path(folder), int(count), float(now_s), _Slow())
     except RecordError as error:
-        print(error, file=sys.stderr)
+        sys.stderr.write(f"{error}\n")
         return DAMAGED if isinstance(error, DamagedRecordError) else FAILED
-    print(f"{made} ({written / 1e6:.1f} MB written)")
+    sys.stdout.write(f"{made} ({written / 1e6:.1f} MB written)\n")
     return DONE
 
 

@@ -1,18 +1,16 @@
 """A record that cannot go on as it is: looked at before it is opened, put aside, replaced by the last good backup.
 
 What takes the place of a damaged record is made whole first, under another name, with what can still be read of the
-damaged one carried over. Only then do the two change places, so that a kill on the way leaves either the damaged record,
-to begin again, or the mended one. Nothing is deleted: what was put aside keeps its content under a dated name.
+damaged one carried over. Only then do the two change places, so that a kill on the way leaves either the damaged
+record, to begin again, or the mended one. Nothing is deleted: what was put aside is kept under a dated name.
 """
 
 from __future__ import annotations
 
 import math
-import shutil
 import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import closing
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -22,6 +20,7 @@ from monitor.record.check import mark_of, what_is_wrong
 from monitor.record.copies import copy_over, mark_anew, sync_folder
 from monitor.record.migrations import open_for_writing
 from monitor.record.salvage import SINCE_S, Salvaged, salvage
+from monitor.record.stored import Mishap
 
 CHECK_S: Final = 0.5
 """So long a record is looked at before each start; what does not show in it shows in the nightly backup."""
@@ -31,14 +30,6 @@ MENDING: Final = ".mending"
 MENDED: Final = ".mended"
 LOG: Final = "-wal"
 INDEX: Final = "-shm"
-
-
-@dataclass(frozen=True, slots=True)
-class Mishap:
-    """Something that happened to the record, in words, and what helps."""
-
-    what: str
-    remedy: str
 
 
 def look_after(path: Path, backups: Path | None, now_s: float) -> list[Mishap]:
@@ -75,7 +66,9 @@ def _look_after(path: Path, backups: Path | None, now_s: float) -> Iterator[Mish
     if wrong and _is_ours(path, there):
         yield _mend(path, there, wrong, now_s)
     elif reported.exists() and not wrong:
-        yield Mishap("the record was found damaged, and nothing is wrong with it now", "have the disk and memory tested")
+        yield Mishap(
+            "the record was found damaged, and nothing is wrong with it now", "have the disk and memory tested"
+        )
     reported.unlink(missing_ok=True)
 
 

@@ -23,7 +23,7 @@ from monitor.record import history, tokens
 from monitor.record import shapes as shapes_on_record
 from monitor.record.faults import explained
 from monitor.record.migrations import check_current, open_for_reading
-from monitor.record.stored import EstimatePoint, Point, StoredForecast
+from monitor.record.stored import EstimatePoint, Mishap, Point, StoredForecast
 from monitor.record.streams import Stream, load_streams
 from monitor.record.writer import QUALITIES
 
@@ -151,6 +151,13 @@ class Reader:
     def rejected_count(self) -> int:
         """Return how many inputs could not be used so far, dropped ones included."""
         return int(self._one("SELECT coalesce(max(id), 0) FROM rejected")[0])
+
+    def mishaps(self, from_s: float) -> list[Mishap]:
+        """Return what happened to the record itself since a moment, the newest first."""
+        rows = self._rows(
+            "SELECT what, remedy FROM mishap WHERE time_s >= :from_s ORDER BY id DESC", {"from_s": from_s}
+        )
+        return [Mishap(row["what"], row["remedy"] or "") for row in rows]
 
     def events(self, from_s: float, to_s: float, sump: str | None = None) -> list[Event]:
         """Return what the pipeline noticed in a span, by the time it happened."""

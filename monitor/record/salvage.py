@@ -98,9 +98,7 @@ class _Table:
             return False
         return True
 
-    def _pass(
-        self, place: _Key | None, found: Salvaged, *, ascending: bool, until: _Key | None = None
-    ) -> _Key | None:
+    def _pass(self, place: _Key | None, found: Salvaged, *, ascending: bool, until: _Key | None = None) -> _Key | None:
         """Carry rows over until the end or damage; return the last key before the damage (() for none), else None."""
         at_once = ROWS_AT_ONCE
         while True:
@@ -119,7 +117,8 @@ class _Table:
 
     def _page(self, place: _Key | None, count: int, *, ascending: bool, until: _Key | None) -> list[Any]:
         marks = ", ".join("?" * self._width)
-        bounds, values = [], []
+        bounds: list[str] = []
+        values: list[Any] = []
         for bound, sign in ((place, ">" if ascending else "<"), (until, ">")):
             if bound:
                 bounds.append(f"({self._keys}) {sign} ({marks})")
@@ -148,4 +147,3 @@ class _Table:
 
 def _moment(value: Any) -> float:
     return float(value) if isinstance(value, int | float) else -math.inf
-

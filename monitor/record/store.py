@@ -19,11 +19,14 @@ from monitor.model.types import Estimate, Event, Forecast
 from monitor.plant.errors import RecordError
 from monitor.plant.reading import Entry, Reading, Rejected
 from monitor.plant.types import Keeping
-from monitor.record import checkpoints, conclusions, outbox, tokens
+from monitor.record import checkpoints, conclusions, openings, outbox, tokens
+from monitor.record.copies import mark_anew
 from monitor.record.faults import explained
+from monitor.record.mend import look_after
 from monitor.record.migrations import open_for_reading, open_for_writing
 from monitor.record.reader import Reader
 from monitor.record.shapes import settle
+from monitor.record.stored import Mishap
 from monitor.record.streams import StreamNumbers
 from monitor.record.upkeep import Upkeep
 from monitor.record.writer import (
@@ -49,25 +52,51 @@ class Record:
 
     def __init__(self, path: Path, db: Database, keeping: Keeping) -> None:
         self.path = path
+        self.mishaps: tuple[Mishap, ...] = ()
         self._db = db
         self._numbers = StreamNumbers(db.conn)
         self._upkeep = Upkeep(db.conn, self.transaction, keeping)
+        self._opening: int | None = None
 
     @classmethod
     def open(cls, path: Path, *, now_s: float, keeping: Keeping = KEPT) -> Record:
         """Open the record, creating it (mode 0600) or bringing it up to date; RecordError says what is in the way."""
+        had_log = openings.has_log(path)
         record = cls(path, open_for_writing(path), keeping)
         try:
             with record.transaction():
-                record._db.table("opening").insert({"time_s": now_s})
+                openings.visit(record._db, now_s, had_log=had_log)
         except BaseException:
             record.close()
             raise
         return record
 
+    @classmethod
+    def open_mended(cls, path: Path, backups: Path | None, *, now_s: float, keeping: Keeping = KEPT) -> Record:
+        """Open the record for good, mended first if it has to be: see `mishaps`. Nobody else may have it open.
+
+        RecordError says what is in the way.
+        """
+        had_log = openings.has_log(path)
+        found = look_after(path, backups, now_s)
+        record = cls(path, open_for_writing(path), keeping)
+        try:
+            with record.transaction():
+                found += openings.lacks_log(record._db, had_log=had_log)
+                record._opening = openings.begin(record._db, now_s)
+                openings.note(record._db, found, now_s)
+            record._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+        except BaseException:
+            record.close()
+            raise
+        record.mishaps = tuple(found)
+        return record
+
     def close(self) -> None:
         """Fold the log into the database file and close it."""
         with contextlib.suppress(sqlite3.Error):  # what cannot be folded in now is found in the log at the next start
+            if self._opening is not None:
+                openings.end(self._db, self._opening)
             self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
         self._db.close()
 
@@ -251,6 +280,7 @@ class Record:
             os.close(os.open(unfinished, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
             with explained(to_path):
                 _copy(self.path, unfinished)
+            mark_anew(unfinished)
             unfinished.replace(to_path)
         except OSError as error:
             raise RecordError(

@@ -44,3 +44,11 @@ class StoredForecast:
     side: Side
     side_share: Mapping[Side, float]
     dots_h: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Mishap:
+    """Something that happened to the record itself, in words, and what helps."""
+
+    what: str
+    remedy: str

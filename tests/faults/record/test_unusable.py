@@ -104,7 +104,7 @@ def test_a_file_cut_off(tmp_path: Path, share: float) -> None:
     path = tmp_path / "bandkeeper.db"
     make(path)
     os.truncate(path, int(path.stat().st_size * share) // 4096 * 4096)
-    with pytest.raises(RecordError, match="the database is damaged; stop bandkeeper, put the file aside"):
+    with pytest.raises(RecordError, match="the database is damaged; start bandkeeper on it"):
         Record.open(path, now_s=T0)
 
 

@@ -1,0 +1,371 @@
+"""A damaged record is found, put aside, and replaced by the last good backup with what can still be read; it is said."""
+
+from __future__ import annotations
+
+import math
+import os
+import shutil
+import sqlite3
+import subprocess
+import sys
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from monitor.plant.errors import DamagedRecordError, RecordError
+from monitor.plant.reading import Reading
+from monitor.record.backups import backups_in, make_backup
+from monitor.record.mend import MENDED, report, restore
+from monitor.record.store import Record
+from tests.unit.record.things import T0, alert, entry, event, reading, transition
+
+DAY_S = 86_400.0
+
+
+def fill(record: Record, minutes: range) -> list[Reading]:
+    """Store a reading a minute."""
+    readings = [reading(minute, 250.0 + minute % 7) for minute in minutes]
+    record.add(readings)
+    return readings
+
+
+def made(folder: Path) -> tuple[Path, Path, list[Reading]]:
+    """Make a record with a backup after 3000 minutes and 600 more minutes behind it."""
+    path, backups = folder / "bandkeeper.db", folder / "backups"
+    record = Record.open(path, now_s=T0)
+    readings = fill(record, range(3000))
+    record.add([], [entry(1, 10.0)])
+    record.save_checkpoint(T0 + 2900 * 60.0, b"state")
+    record.add_token("revoked", "read", None, T0)
+    record.close()
+    make_backup(path, backups, 2, T0 + 3000 * 60.0)
+    record = Record.open(path, now_s=T0)
+    readings += fill(record, range(3000, 3600))
+    record.add([], [entry(2, 3500.0)])
+    record.save_transitions([transition(1, alert(1))])
+    record.save_events([event(1)])
+    record.revoke_token("revoked")
+    record.close()
+    return path, backups, readings
+
+
+def spoil(path: Path, page: int, count: int = 1) -> None:
+    """Write nonsense over pages (numbered from 1)."""
+    with path.open("r+b") as file:
+        file.seek((page - 1) * 4096)
+        file.write(b"\xa5" * 4096 * count)
+
+
+def page_of(path: Path, table: str) -> int:
+    with closing(sqlite3.connect(path)) as connection:
+        sql = "SELECT rootpage FROM sqlite_master WHERE name = ?"
+        return int(connection.execute(sql, (table,)).fetchone()[0])
+
+
+def leaves_of(path: Path, table: str) -> list[int]:
+    """Return the pages in which the rows of a table lie, in their order."""
+    with closing(sqlite3.connect(path)) as connection:
+        sql = "SELECT pageno FROM dbstat WHERE name = ? AND pagetype = 'leaf' ORDER BY path"
+        return [row[0] for row in connection.execute(sql, (table,))]
+
+
+def asides(path: Path) -> list[str]:
+    return sorted(file.name for file in path.parent.iterdir() if ".damaged-" in file.name)
+
+
+def times(record: Record) -> list[float]:
+    return [one.time_s for one in record.reader().readings(-math.inf, math.inf)]
+
+
+def test_damage_in_the_backed_up_part_loses_nothing(tmp_path: Path) -> None:
+    path, backups, readings = made(tmp_path)
+    leaves = leaves_of(path, "reading")
+    spoil(path, leaves[len(leaves) // 3])
+    record = Record.open_mended(path, backups, now_s=T0 + DAY_S * 3)
+    assert times(record) == [one.time_s for one in readings]
+    assert [one.id for one in record.reader().entries(-math.inf, math.inf)] == ["e-1", "e-2"]
+    assert [one.id for one in record.reader().alerts()] == ["a-1"]
+    assert len(record.reader().events(-math.inf, math.inf)) == 1
+    assert record.reader().tokens() == []
+    assert record.reader().latest_checkpoint() == (T0 + 2900 * 60.0, b"state")
+    (mishap,) = record.mishaps
+    assert "the record was damaged" in mishap.what
+    assert "was damaged" in record.reader().mishaps(T0)[0].what
+    assert backups_in(backups, path)[0].path.name in mishap.what
+    assert asides(path) == ["bandkeeper.db.damaged-20310306T213000Z"]
+    record.close()
+    again = Record.open_mended(path, backups, now_s=T0 + DAY_S * 4)
+    assert again.mishaps == ()
+    again.close()
+
+
+def test_damage_behind_the_backup_loses_what_lies_on_the_damaged_page_only(tmp_path: Path) -> None:
+    path, backups, readings = made(tmp_path)
+    leaves = leaves_of(path, "reading")
+    spoil(path, leaves[-2])
+    record = Record.open_mended(path, backups, now_s=T0 + DAY_S * 3)
+    found = times(record)
+    whole = [one.time_s for one in readings]
+    assert set(found) < set(whole)
+    assert 0 < len(whole) - len(found) < 300
+    assert found[-1] == whole[-1]
+    assert "not all could be read of reading" in record.mishaps[0].what
+    record.close()
+
+
+@pytest.mark.parametrize("table", ["entry", "stream", "checkpoint", "alert", "token"])
+def test_damage_in_any_table_is_found_and_the_readings_are_there(tmp_path: Path, table: str) -> None:
+    path, backups, readings = made(tmp_path)
+    spoil(path, page_of(path, table))
+    record = Record.open_mended(path, backups, now_s=T0 + DAY_S * 3)
+    assert times(record) == [one.time_s for one in readings]
+    assert len(record.mishaps) == 1
+    record.close()
+
+
+@pytest.mark.parametrize("share", [0.1, 0.5, 0.9])
+def test_a_record_cut_off_goes_on_from_the_backup(tmp_path: Path, share: float) -> None:
+    path, backups, readings = made(tmp_path)
+    os.truncate(path, int(path.stat().st_size * share) // 4096 * 4096)
+    record = Record.open_mended(path, backups, now_s=T0 + DAY_S * 3)
+    assert len(times(record)) >= 3000
+    assert times(record)[:3000] == [one.time_s for one in readings[:3000]]
+    record.close()
+
+
+def test_a_first_page_of_nonsense_goes_on_from_the_backup(tmp_path: Path) -> None:
+    path, backups, readings = made(tmp_path)
+    spoil(path, 1)
+    record = Record.open_mended(path, backups, now_s=T0 + DAY_S * 3)
+    assert times(record) == [one.time_s for one in readings[:3000]]
+    assert "not a database" in record.mishaps[0].what
+    assert "tokens revoked since the backup" in record.mishaps[0].remedy
+    record.close()
+
+
+def test_without_a_backup_a_new_record_is_begun_and_what_is_readable_carried_over(tmp_path: Path) -> None:
+    path, _, readings = made(tmp_path)
+    leaves = leaves_of(path, "reading")
+    spoil(path, leaves[len(leaves) // 2])
+    record = Record.open_mended(path, None, now_s=T0 + DAY_S * 3)
+    assert 3000 < len(times(record)) < len(readings)
+    assert [one.id for one in record.reader().entries(-math.inf, math.inf)] == ["e-1", "e-2"]
+    assert "there was no good backup, a new one was begun" in record.mishaps[0].what
+    assert len(asides(path)) == 1
+    record.close()
+
+
+def test_a_damaged_backup_is_passed_over_for_an_older_one(tmp_path: Path) -> None:
+    path, backups, readings = made(tmp_path)
+    newer, _ = make_backup(path, backups, 3, T0 + 3600 * 60.0)
+    spoil(newer, leaves_of(newer, "reading")[3])
+    spoil(path, 1)
+    record = Record.open_mended(path, backups, now_s=T0 + DAY_S * 3)
+    assert times(record) == [one.time_s for one in readings[:3000]]
+    record.close()
+
+
+def test_a_late_reading_carried_over_drops_the_checkpoints_that_do_not_know_it(tmp_path: Path) -> None:
+    path, backups, _ = made(tmp_path)
+    record = Record.open(path, now_s=T0)
+    record.add([reading(100.5)])
+    record.close()
+    spoil(path, leaves_of(path, "reading")[20])
+    record = Record.open_mended(path, backups, now_s=T0 + DAY_S * 3)
+    assert T0 + 100.5 * 60.0 in times(record)
+    assert record.reader().latest_checkpoint() is None
+    record.close()
+
+
+def test_what_was_reported_is_looked_at_whole_whatever_time_it_takes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, backups, _ = made(tmp_path)
+    spoil(path, leaves_of(path, "reading")[7])
+    monkeypatch.setattr("monitor.record.mend.CHECK_S", 0.0)
+    monkeypatch.setattr("monitor.record.check.INSTRUCTIONS", 1)
+    Record.open_mended(path, backups, now_s=T0).close()
+    assert not asides(path)
+    report(path, "malformed")
+    record = Record.open_mended(path, backups, now_s=T0)
+    assert "was damaged" in record.mishaps[0].what
+    record.close()
+    report(path, "malformed")
+    record = Record.open_mended(path, backups, now_s=T0)
+    assert "nothing is wrong with it now" in record.mishaps[0].what
+    record.close()
+    assert Record.open_mended(path, backups, now_s=T0).mishaps == ()
+
+
+def test_a_record_that_is_gone_is_said(tmp_path: Path) -> None:
+    path, backups, _ = made(tmp_path)
+    path.unlink()
+    record = Record.open_mended(path, backups, now_s=T0)
+    assert "the record is gone" in record.mishaps[0].what
+    assert "bandkeeper restore" in record.mishaps[0].remedy
+    record.close()
+
+
+# logs
+
+
+def broken_off(path: Path, readings: range) -> None:
+    """Let a daemon store something and be gone, so that its log stays."""
+    program = (
+        "import os, signal, sys\n"
+        "from pathlib import Path\n"
+        "from monitor.record.store import Record\n"
+        "from tests.unit.record.things import T0, reading\n"
+        "record = Record.open_mended(Path(sys.argv[1]), None, now_s=T0)\n"
+        "record.add([reading(minute, 5.0) for minute in range(int(sys.argv[2]), int(sys.argv[3]))])\n"
+        "os.kill(os.getpid(), signal.SIGKILL)\n"
+    )
+    command = [sys.executable, "-c", program, str(path), str(readings.start), str(readings.stop)]
+    subprocess.run(command, check=False, timeout=60)
+    assert path.with_name(path.name + "-wal").stat().st_size > 0
+
+
+def test_a_log_left_by_a_kill_is_taken_in_with_or_without_its_index(tmp_path: Path) -> None:
+    for index in (True, False):
+        path = tmp_path / f"index-{index}.db"
+        broken_off(path, range(2000))
+        if not index:
+            path.with_name(path.name + "-shm").unlink()
+        record = Record.open_mended(path, None, now_s=T0)
+        assert len(times(record)) == 2000
+        assert record.mishaps == ()
+        record.close()
+
+
+def test_an_index_of_nonsense_does_no_harm(tmp_path: Path) -> None:
+    path = tmp_path / "bandkeeper.db"
+    broken_off(path, range(2000))
+    path.with_name(path.name + "-shm").write_bytes(b"\xa5" * 32768)
+    record = Record.open_mended(path, None, now_s=T0)
+    assert len(times(record)) == 2000
+    record.close()
+
+
+def test_a_log_that_is_missing_is_said(tmp_path: Path) -> None:
+    path = tmp_path / "bandkeeper.db"
+    broken_off(path, range(2000))
+    path.with_name(path.name + "-wal").unlink()
+    record = Record.open_mended(path, None, now_s=T0)
+    assert "the record's log (-wal) is gone" in record.mishaps[0].what
+    assert record._db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    record.close()
+    record = Record.open_mended(path, None, now_s=T0)
+    assert record.mishaps == ()
+    record.close()
+
+
+def test_a_log_that_a_command_folded_in_is_not_missed(tmp_path: Path) -> None:
+    path = tmp_path / "bandkeeper.db"
+    broken_off(path, range(2000))
+    Record.open(path, now_s=T0).close()
+    assert not path.with_name(path.name + "-wal").exists()
+    record = Record.open_mended(path, None, now_s=T0)
+    assert record.mishaps == ()
+    record.close()
+
+
+def test_the_log_of_another_record_is_put_aside(tmp_path: Path) -> None:
+    path, _, readings = made(tmp_path)
+    other = tmp_path / "other.db"
+    broken_off(other, range(5000, 9000))
+    shutil.copy(other.with_name("other.db-wal"), path.with_name("bandkeeper.db-wal"))
+    record = Record.open_mended(path, None, now_s=T0)
+    assert times(record) == [one.time_s for one in readings]
+    assert "did not belong to the record" in record.mishaps[0].what
+    assert [file.name for file in tmp_path.iterdir() if ".foreign-" in file.name]
+    assert record._db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    record.close()
+
+
+def test_the_log_of_the_record_that_a_backup_was_copied_over_is_put_aside(tmp_path: Path) -> None:
+    path, backups, readings = made(tmp_path)
+    broken_off(path, range(4000, 9000))
+    shutil.copy(backups_in(backups, path)[0].path, path)  # by hand, as nobody should
+    record = Record.open_mended(path, None, now_s=T0)
+    assert times(record) == [one.time_s for one in readings[:3000]]
+    assert "did not belong to the record" in record.mishaps[0].what
+    record.close()
+
+
+def test_a_log_whose_record_is_gone_is_kept(tmp_path: Path) -> None:
+    path = tmp_path / "bandkeeper.db"
+    broken_off(path, range(2000))
+    path.unlink()
+    record = Record.open_mended(path, None, now_s=T0)
+    assert "only its log was left" in record.mishaps[0].what
+    assert [file.name for file in tmp_path.iterdir() if ".foreign-" in file.name]
+    record.close()
+
+
+# what is not ours, and changes of place that are broken off
+
+
+def test_a_file_that_is_no_database_and_never_was_ours_is_left_alone(tmp_path: Path) -> None:
+    path = tmp_path / "notes.txt"
+    path.write_bytes(b"buy coolant " * 1000)
+    with pytest.raises(RecordError, match="is no database; name another file"):
+        Record.open_mended(path, tmp_path / "backups", now_s=T0)
+    assert path.read_bytes() == b"buy coolant " * 1000
+
+
+@pytest.mark.parametrize("at", ["mending", "mended", "aside"])
+def test_a_kill_while_mending_is_made_good_at_the_next_start(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, at: str
+) -> None:
+    path, backups, readings = made(tmp_path)
+    leaves = leaves_of(path, "reading")
+    spoil(path, leaves[10])
+    here = Path.replace
+
+    def replace(self: Path, target: Path) -> Path:
+        if at == "mending" and target.name.endswith(MENDED):
+            raise KeyboardInterrupt
+        done = here(self, target)
+        if (at == "mended" and target.name.endswith(MENDED)) or (at == "aside" and ".damaged-" in target.name):
+            raise KeyboardInterrupt
+        return done
+
+    with monkeypatch.context() as patched:
+        patched.setattr(Path, "replace", replace)
+        with pytest.raises(KeyboardInterrupt):
+            Record.open_mended(path, backups, now_s=T0 + DAY_S * 3)
+    record = Record.open_mended(path, backups, now_s=T0 + DAY_S * 3 + 60.0)
+    assert times(record) == [one.time_s for one in readings]
+    assert len(asides(path)) == 1
+    assert not [file.name for file in tmp_path.iterdir() if MENDED in file.name or ".mending" in file.name]
+    record.close()
+
+
+def test_restore_puts_the_newest_backup_or_a_named_one_in_place(tmp_path: Path) -> None:
+    path, backups, readings = made(tmp_path)
+    used, aside = restore(path, backups, None, T0 + DAY_S)
+    assert used == backups_in(backups, path)[0].path
+    record = Record.open_mended(path, backups, now_s=T0 + DAY_S)
+    assert times(record) == [one.time_s for one in readings[:3000]]
+    record.close()
+    assert aside is not None
+    used, second = restore(path, None, aside, T0 + 2 * DAY_S)
+    assert second is not None
+    record = Record.open_mended(path, backups, now_s=T0 + 2 * DAY_S)
+    assert times(record) == [one.time_s for one in readings]
+    record.close()
+
+
+def test_restore_refuses_what_is_damaged_or_missing(tmp_path: Path) -> None:
+    path, backups, _ = made(tmp_path)
+    backup = backups_in(backups, path)[0].path
+    before = path.read_bytes()
+    spoil(backup, 3, 5)
+    with pytest.raises(DamagedRecordError, match="is damaged itself"):
+        restore(path, backups, None, T0)
+    with pytest.raises(RecordError, match="there is no such file"):
+        restore(path, backups, tmp_path / "none", T0)
+    with pytest.raises(RecordError, match="there is no backup in"):
+        restore(path, tmp_path / "nowhere", None, T0)
+    assert path.read_bytes() == before
