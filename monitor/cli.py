@@ -1,4 +1,7 @@
-"""The command line: `bandkeeper check | schema | run | reload | replay | export | hygiene | demo | token | backup`."""
+"""The command line.
+
+`bandkeeper check | schema | run | reload | replay | export | hygiene | demo | token | backup | restore`
+"""
 
 from __future__ import annotations
 
@@ -58,6 +61,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_hygiene(commands)
     _add_token(commands)
     _add_backup(commands)
+    _add_restore(commands)
     return parser
 
 
@@ -123,6 +127,13 @@ def _add_backup(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
     backup.add_argument("plant", type=Path, metavar="PLANT.toml")
     backup.add_argument("to", type=Path, metavar="FILE")
     backup.set_defaults(act=_backup)
+
+
+def _add_restore(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    restore = commands.add_parser("restore", help="put a backup in the place of the record")
+    restore.add_argument("plant", type=Path, metavar="PLANT.toml")
+    restore.add_argument("file", type=Path, nargs="?", metavar="FILE", help="the newest nightly backup if left out")
+    restore.set_defaults(act=_restore)
 
 
 def _duration(text: str) -> float:
@@ -226,11 +237,16 @@ def _replay(options: argparse.Namespace) -> int:
 def _export(options: argparse.Namespace) -> int:
     from monitor.record.export import export_entries, export_readings
     from monitor.record.reader import Reader
+    from monitor.record.times import write_time
 
     plant = load_plant(options.plant)
     reader = Reader.open(plant.database)
     from_s = options.from_s if options.from_s is not None else float("-inf")
     to_s = options.to_s if options.to_s is not None else float("inf")
+    kept_from_s = reader.readings_from_s()
+    if kept_from_s is not None and from_s < kept_from_s:
+        said = f"single readings are on record from {write_time(kept_from_s)} on, of what was before only figures"
+        print(f"bandkeeper: {said}", file=sys.stderr)
     count = export_readings(reader, plant, options.readings, from_s, to_s)
     said = f"{count} readings in {options.readings}"
     if options.entries is not None:
@@ -289,4 +305,20 @@ def _backup(options: argparse.Namespace) -> int:
     finally:
         record.close()
     print(f"copied to {options.to}")
+    return OK
+
+
+def _restore(options: argparse.Namespace) -> int:
+    from monitor.daemon import wall_clock
+    from monitor.lock import RecordLock
+    from monitor.record.mend import restore
+
+    plant = load_plant(options.plant)
+    folder = None if plant.backup is None else plant.backup.folder
+    lock = RecordLock.take(plant.database)
+    try:
+        used, aside = restore(plant.database, folder, options.file, wall_clock())
+    finally:
+        lock.release()
+    print(f"{used} is in place" + ("" if aside is None else f"; the record before lies in {aside}"))
     return OK

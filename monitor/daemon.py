@@ -6,7 +6,7 @@ import logging
 import math
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import replace
 from itertools import chain
 from types import TracebackType
@@ -22,6 +22,7 @@ from monitor.fittings import Fittings
 from monitor.health import Doctor
 from monitor.keys import link_key
 from monitor.lock import RecordLock
+from monitor.nightly import Nightly
 from monitor.outward import Outward
 from monitor.own_alerts import OwnAlerts
 from monitor.pipeline import Pipeline
@@ -32,6 +33,7 @@ from monitor.plant.reading import Reading
 from monitor.plant.types import Plant
 from monitor.post import PostOffice
 from monitor.recall import away, closed_lately, gone, recalled, resume
+from monitor.record.mend import report
 from monitor.record.store import Record
 from monitor.reload import Outcome, differences, in_force, shapes, since
 from monitor.snapshot import Changes, Snapshot
@@ -58,21 +60,30 @@ class Daemon(Desk):
     """The whole product in one process. `clock` gives Unix seconds; `tick_s` is how often (really) it is looked at."""
 
     def __init__(
-        self, plant: Plant, clock: Callable[[], float], *, tick_s: float = TICK_S, settle_s: float = 0.0
+        self,
+        plant: Plant,
+        clock: Callable[[], float],
+        *,
+        tick_s: float = TICK_S,
+        settle_s: float = 0.0,
+        found_damaged: Callable[[], None] = lambda: None,
     ) -> None:
+        self._found_damaged, self._is_damaged = found_damaged, False
         self._clock, self._tick_s, self._settle_s = clock, tick_s, settle_s
         self._lock = RecordLock.take(plant.database)
         with ExitStack() as undo:
             undo.callback(self._lock.release)
-            self._record = Record.open(plant.database, now_s=clock(), keeping=plant.keeping)
+            self._record = open_record(plant, clock())
             undo.callback(self._record.close)
             self._wire(plant)
             undo.pop_all()
 
     def _wire(self, plant: Plant) -> None:
-        self._reader, self._key = self._record.reader(), link_key(plant.database)
+        self._reader, self._key = self._record.reader(self._damaged), link_key(plant.database)
         pipeline = self._new_pipeline(since(plant, self._record.settle(shapes(plant), self._clock())))
         self._worker = Worker(self._record, pipeline, self._clock, self._told, settle_s=self._settle_s, office=self)
+        self._worker.damaged = self._damaged
+        self._nightly = Nightly(plant, self._clock, self._damaged)
         recent = self._reader.transitions(self._clock() - lifecycle.DAY_S, math.inf)
         calling = plant.alerting.calling
         self._own = OwnAlerts(self._record, self.moved, self._reader.alerts(open_only=True), recent, calling)
@@ -99,7 +110,7 @@ class Daemon(Desk):
         office = PostOffice(plant, self._record, self._key, seen_alert=self._alert, stream=stream)
         office.reached_nobody = 0 if before is None else before.office.reached_nobody
         out = Outward(plant, self._clock, None if before is None else before.out)
-        doctor = Doctor(plant.database, self._clock, self._worker, self._sources, out)
+        doctor = Doctor(self._reader, self._clock, self._worker, self._sources, out, self._nightly)
         return Fittings(plant, pipeline, office, out, doctor)
 
     @property
@@ -129,6 +140,7 @@ class Daemon(Desk):
         self._sources.start(self._heard)
         self._scheduler.add_job(self._worker.wake, "interval", seconds=self._tick_s, id="tick")
         self._scheduler.start()
+        self._nightly.start()
         self._started = True
         log.info("%s: %d sumps, record %s", self.plant.name, len(self.plant.sumps), self.plant.database)
 
@@ -138,6 +150,7 @@ class Daemon(Desk):
             self._scheduler.shutdown(wait=False)
         self._sources.stop()
         if self._started:
+            self._nightly.stop()
             self._worker.stop(STOP_S)
             self._out.stop()
         self._feed.close()
@@ -226,6 +239,7 @@ class Daemon(Desk):
             self._record.settle(shapes(plant), now_s)
             self._end(ended, new.office)
         self._record.keep(plant.keeping)
+        self._nightly.plant = plant
         self._own.calling = plant.alerting.calling
         self._before, self._now = _only(old.pipeline.snapshot, plant), new
         self._worker.exchange(pipeline, self._recall, from_s)
@@ -245,6 +259,15 @@ class Daemon(Desk):
         check_listener(listen.host, has_tokens=bool(self._reader.tokens()))
         app = create_app(self, open_without_token=is_loopback(listen.host))
         return StatusServer(app, listen.host, listen.port, certificate=listen.certificate, key=listen.certificate_key)
+
+    def _damaged(self, what: str) -> None:
+        """Leave word that the record is damaged, and let whoever runs this start over: a start mends it."""
+        if not self._is_damaged:
+            self._is_damaged = True
+            log.error("%s", what)
+            with suppress(OSError):
+                report(self.plant.database, what)
+            self._found_damaged()
 
     def _told(self, changes: Changes) -> None:
         self._out.told(changes)
@@ -268,6 +291,15 @@ class Daemon(Desk):
         self._look_at = time.monotonic() + LOOK_EVERY_S
         moves = self._own.turn(chain(self._now.doctor.troubles(), self._faulty_file()), now_s)
         self._tell(moves)
+
+
+def open_record(plant: Plant, now_s: float) -> Record:
+    """Open the record of a plant, mended where it has to be, and say so."""
+    backups = None if plant.backup is None else plant.backup.folder
+    record = Record.open_mended(plant.database, backups, now_s=now_s, keeping=plant.keeping)
+    for mishap in record.mishaps:
+        log.error("%s: %s", mishap.what, mishap.remedy)
+    return record
 
 
 def _only(picture: Snapshot, plant: Plant) -> Snapshot:

@@ -4,22 +4,26 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator
-from pathlib import Path
 from shutil import disk_usage
 from typing import Final
 
 from adapters.delivery import SourceHealth
 from alerts.types import AlertKind
 from alerts.words import duration
+from monitor.nightly import Nightly
 from monitor.outward import Outward
 from monitor.own_alerts import Trouble
+from monitor.plant.errors import RecordError
 from monitor.record.outbox import given_up
+from monitor.record.reader import Reader
+from monitor.record.stored import Mishap
 from monitor.sources import Sources
 from monitor.status.board import Health, Reason, SourceState
 from monitor.worker import Worker
 
 STEP_OVERDUE_S: Final = 3600.0
 CHANNEL_OVERDUE_S: Final = 600.0
+MISHAP_STANDS_S: Final = 3 * 86400.0
 LEAST_FREE_BYTES: Final = 300_000_000
 STANDS_S: Final = 3600.0
 """What is over in a moment is said for so long."""
@@ -47,10 +51,16 @@ class Doctor:
     """Asks the parts how they are."""
 
     def __init__(
-        self, database: Path, clock: Callable[[], float], worker: Worker, sources: Sources, out: Outward
+        self,
+        reader: Reader,
+        clock: Callable[[], float],
+        worker: Worker,
+        sources: Sources,
+        out: Outward,
+        nightly: Nightly,
     ) -> None:
-        self._database, self._clock = database, clock
-        self._worker, self._sources, self._out = worker, sources, out
+        self._reader, self._clock = reader, clock
+        self._worker, self._sources, self._out, self._nightly = worker, sources, out, nightly
         self._clock_watch = ClockWatch()
         self._shed, self._shed_at = 0, 0.0
 
@@ -67,6 +77,7 @@ class Doctor:
             database=self._worker.trouble or "writable",
             rejected=self._worker.counters.readings_rejected,
             step_age_s=self._step_age_s(),
+            mishaps=tuple(Reason(one.what, one.remedy) for one in self._mishaps()),
         )
 
     def troubles(self) -> Iterator[Trouble]:
@@ -78,16 +89,34 @@ class Doctor:
             yield Trouble(AlertKind.OWN_FAULT, _about(reason.what), reason.what, reason.remedy)
         for reason, at_once in self._channels():
             yield Trouble(AlertKind.OWN_FAULT, _about(reason.what), reason.what, reason.remedy, at_once)
-        free = disk_usage(self._database.parent).free
+        yield from self._of_the_record()
+        database = self._reader.path
+        free = disk_usage(database.parent).free
         if free < LEAST_FREE_BYTES:
-            what = f"only {free // 1_000_000} MB are free beside {self._database.name}"
+            what = f"only {free // 1_000_000} MB are free beside {database.name}"
             yield Trouble(AlertKind.OWN_FAULT, "disk", what, "make room on the disk")
         yield from self._missed()
-        lost = given_up(self._database, self._clock() - 86400.0)
+        lost = given_up(database, self._clock() - 86400.0)
         if lost:
             who = ", ".join(dict.fromkeys(person for person, _ in lost))
             what = f"{len(lost)} messages of the last day reached nobody ({who}): {lost[-1][1]}"
             yield Trouble(AlertKind.OWN_FAULT, "undelivered", what, "see to their addresses and channels")
+
+    def _of_the_record(self) -> Iterator[Trouble]:
+        """Yield what happened to the record, and that it has had no backup for days."""
+        for mishap in self._mishaps():
+            yield Trouble(AlertKind.OWN_FAULT, "record", mishap.what, mishap.remedy, at_once=True)
+        overdue_s = self._nightly.overdue_s()
+        if overdue_s is not None:
+            what = f"no backup of the record for {overdue_s / 86400.0:.0f} d: {self._nightly.trouble}"
+            yield Trouble(AlertKind.OWN_FAULT, "backup", what, "see to the folder of backups and its free space")
+
+    def _mishaps(self) -> list[Mishap]:
+        """Return what happened to the record lately; nothing where even that cannot be read."""
+        try:
+            return self._reader.mishaps(self._clock() - MISHAP_STANDS_S)
+        except RecordError:
+            return []
 
     def _missed(self) -> Iterator[Trouble]:
         """Yield what was missed: time by a clock that was set, input that was shed."""

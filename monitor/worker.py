@@ -21,7 +21,7 @@ from adapters.delivery import Delivery
 from alerts.types import Transition
 from monitor.model.layout import BIN_S
 from monitor.pipeline import REVISABLE_S, Pipeline
-from monitor.plant.errors import BandkeeperError, RecordError
+from monitor.plant.errors import BandkeeperError, DamagedRecordError, RecordError
 from monitor.plant.reading import Entry, Reading, Rejected
 from monitor.record.store import Record
 from monitor.record.writer import Added
@@ -105,6 +105,7 @@ class Worker:
         self.counters = Counters()
         self._office = office
         self.trouble = ""
+        self.damaged: Callable[[str], None] = lambda _what: None
         self.step_trouble = ""
         self.post_trouble = ""
         self._round_at = time.monotonic()
@@ -291,6 +292,8 @@ class Worker:
         self.counters.write_failures += 1
         if str(error) != self.trouble:
             log.warning("cannot write: %s; kept and tried again", error)
+            if isinstance(error, DamagedRecordError):
+                self.damaged(str(error))
         self.trouble = str(error)
 
     def _go_over(self) -> None:

@@ -15,29 +15,30 @@ LARGE: Final = ("forecast", "estimate", "hourly", "daily", "reading")
 INSTRUCTIONS: Final = 20_000
 
 
-def what_is_wrong(path: Path, limit_s: float, *, with_log: bool = True) -> str:
+def what_is_wrong(path: Path, limit_s: float, *, with_log: bool = True, closely: bool = False) -> str:
     """Return what is damaged in a database, as far as it shows within `limit_s`; empty if nothing does.
 
-    Without its log only the file itself is looked at, as it was when the log was last folded in. A file that cannot
-    be opened for another reason than damage is not damaged.
+    Without its log only the file itself is looked at, as it was when the log was last folded in; looked at closely,
+    indices are held against their tables. A file that cannot be opened for another reason than damage is not damaged.
     """
     how = "mode=ro" if with_log else "mode=ro&immutable=1"
     try:
         with closing(sqlite3.connect(f"{path.absolute().as_uri()}?{how}", uri=True, isolation_level=None)) as database:
-            return _first_fault(database, time.monotonic() + limit_s)
+            check = "integrity_check" if closely else "quick_check"
+            return _first_fault(database, check, time.monotonic() + limit_s)
     except sqlite3.Error as error:
         return str(error) if is_damage(error) else ""
 
 
-def _first_fault(database: sqlite3.Connection, until: float) -> str:
+def _first_fault(database: sqlite3.Connection, check: str, until: float) -> str:
     tables = [row[0] for row in database.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
     tables.sort(key=lambda name: LARGE.index(name) if name in LARGE else -1)
     database.set_progress_handler(lambda: time.monotonic() > until, INSTRUCTIONS)
     try:
         for table in tables:
-            found = database.execute(f'PRAGMA quick_check("{table}")').fetchone()
+            found = database.execute(f'PRAGMA {check}("{table}")').fetchone()
             if found is not None and found[0] != "ok":
-                return str(found[0])
+                return str(found[0]).splitlines()[-1]
     except sqlite3.OperationalError as error:
         if getattr(error, "sqlite_errorname", "") != "SQLITE_INTERRUPT":
             raise

@@ -24,8 +24,12 @@ from monitor.record.stored import Mishap
 
 CHECK_S: Final = 0.5
 """So long a record is looked at before each start; what does not show in it shows in the nightly backup."""
-CHECK_AFTER_BREAK_S: Final = 2.0
+CHECK_AFTER_BREAK_S: Final = 1.0
+MOST_ASIDE: Final = 3
+"""So many damaged records are put aside; a disk that damages more wants somebody first."""
 REPORTED: Final = ".damaged"
+DOUBTED: Final = ".doubted"
+DOUBT_LASTS_S: Final = 86_400.0
 MENDING: Final = ".mending"
 MENDED: Final = ".mended"
 LOG: Final = "-wal"
@@ -60,16 +64,27 @@ def _look_after(path: Path, backups: Path | None, now_s: float) -> Iterator[Mish
     log = _beside(path, LOG)
     broke_off = log.exists() and log.stat().st_size > 0
     limit_s = WHOLE_CHECK_S if reported.exists() else CHECK_AFTER_BREAK_S if broke_off else CHECK_S
-    if broke_off and not _log_fits(path, limit_s):
+    wrong = what_is_wrong(path, limit_s, closely=reported.exists())
+    if broke_off and not _log_fits(path, wrong, limit_s):
         yield _put_log_aside(path, now_s)
-    wrong = what_is_wrong(path, limit_s)
+        wrong = what_is_wrong(path, limit_s)
+    if reported.exists() and not wrong and _doubted_lately(path, now_s):
+        wrong = reported.read_text(encoding="utf-8").strip()
     if wrong and _is_ours(path, there):
         yield _mend(path, there, wrong, now_s)
     elif reported.exists() and not wrong:
-        yield Mishap(
-            "the record was found damaged, and nothing is wrong with it now", "have the disk and memory tested"
-        )
+        _beside(path, DOUBTED).write_text(repr(now_s), encoding="ascii")
+        what = "the record was found damaged, and nothing is wrong with it now"
+        yield Mishap(what, "have the disk and the memory tested")
     reported.unlink(missing_ok=True)
+
+
+def _doubted_lately(path: Path, now_s: float) -> bool:
+    """Tell whether damage was reported and not found some hours ago; then the next report is believed."""
+    try:
+        return abs(now_s - float(_beside(path, DOUBTED).read_text(encoding="ascii"))) < DOUBT_LASTS_S
+    except (OSError, ValueError):
+        return False
 
 
 def _beside(path: Path, ending: str) -> Path:
@@ -83,12 +98,12 @@ def _is_ours(path: Path, there: Sequence[Backup]) -> bool:
     return head == b"SQLite format 3\0" or bool(there) or _beside(path, ".key").exists()
 
 
-def _log_fits(path: Path, limit_s: float) -> bool:
+def _log_fits(path: Path, wrong: str, limit_s: float) -> bool:
     """Tell whether the log is the record's own: not another's with another mark, not one that makes nonsense of it."""
     own, with_log = mark_of(path, with_log=False), mark_of(path, with_log=True)
     if own and with_log and own != with_log:
         return False
-    return not what_is_wrong(path, limit_s) or bool(what_is_wrong(path, limit_s, with_log=False))
+    return not wrong or bool(what_is_wrong(path, limit_s, with_log=False))
 
 
 def _put_log_aside(path: Path, now_s: float) -> Mishap:
@@ -132,10 +147,17 @@ def _restore(there: Sequence[Backup]) -> str:
 
 
 def _mend(path: Path, there: Sequence[Backup], wrong: str, now_s: float) -> Mishap:
+    before = list(path.parent.glob(f"{path.name}.damaged-*Z"))
+    if len(before) >= MOST_ASIDE:
+        raise DamagedRecordError(
+            f"{path}: the database is damaged ({wrong}), as it was {len(before)} times before; see to the disk, then"
+            f" remove the {path.name}.damaged-… beside it and start again"
+        )
     mending = _beside(path, MENDING)
     used = _from_backup(mending, there)
     saved = _carry_over(path, mending, used)
     aside = _change_places(path, mending, f".damaged-{stamp(now_s)}")
+    _beside(path, DOUBTED).unlink(missing_ok=True)
     return _said(aside, wrong, used, saved)
 
 
@@ -161,7 +183,8 @@ def _carry_over(path: Path, mending: Path, used: Backup | None) -> Salvaged:
     database = open_for_writing(mending)
     connection = database.conn
     try:
-        since_s = _newest_s(path) if used is None else used.made_s
+        moments = [_newest_s(path), -math.inf if used is None else used.made_s]
+        since_s = min(filter(math.isfinite, moments), default=-math.inf)
         connection.execute("BEGIN IMMEDIATE")
         try:
             saved = salvage(path, connection, since_s - SINCE_S)

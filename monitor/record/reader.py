@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, contextmanager
 from itertools import groupby
 from operator import itemgetter
@@ -17,7 +17,7 @@ from alerts.codec import alert_from_json, landing_from_json
 from alerts.types import Alert, AlertState, Transition
 from alerts.watching import LandingRecord
 from monitor.model.types import Event, EventKind, Side
-from monitor.plant.errors import RecordError
+from monitor.plant.errors import DamagedRecordError, RecordError
 from monitor.plant.reading import Entry, EntryKind, Reading, Rejected, Signal
 from monitor.record import history, tokens
 from monitor.record import shapes as shapes_on_record
@@ -50,8 +50,9 @@ _Raw = tuple[float, int, float | None, int, float | None, str | None]
 class Reader:
     """Questions to the record. Spans run from `from_s` (included) to `to_s` (not included), in Unix seconds."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, damaged: Callable[[str], None] | None = None) -> None:
         self.path = path
+        self._damaged = damaged
 
     @classmethod
     def open(cls, path: Path) -> Reader:
@@ -66,9 +67,14 @@ class Reader:
     @contextmanager
     def _database(self) -> Iterator[Database]:
         """Open a connection whose statements all see the record as it was at the first of them."""
-        with explained(self.path), closing(open_for_reading(self.path)) as connection:
-            connection.execute("BEGIN")
-            yield Database(connection, recursive_triggers=False, execute_plugins=False)
+        try:
+            with explained(self.path), closing(open_for_reading(self.path)) as connection:
+                connection.execute("BEGIN")
+                yield Database(connection, recursive_triggers=False, execute_plugins=False)
+        except DamagedRecordError as error:
+            if self._damaged is not None:
+                self._damaged(str(error))
+            raise
 
     def _rows(self, sql: str, parameters: dict[str, Any] | None = None) -> list[dict[str, Any]]:
         with self._database() as db:

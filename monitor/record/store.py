@@ -6,7 +6,7 @@ import contextlib
 import math
 import os
 import sqlite3
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from itertools import chain
 from pathlib import Path
@@ -100,9 +100,9 @@ class Record:
             self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
         self._db.close()
 
-    def reader(self) -> Reader:
-        """Return a reader of this record that any thread may use while writing goes on."""
-        return Reader(self.path)
+    def reader(self, damaged: Callable[[str], None] | None = None) -> Reader:
+        """Return a reader of this record that any thread may use while writing goes on; it tells of damage."""
+        return Reader(self.path, damaged)
 
     @contextmanager
     def transaction(self) -> Iterator[None]:

@@ -95,7 +95,10 @@ class SourceState:
 
 @dataclass(frozen=True, slots=True)
 class Health:
-    """The state of the watch itself. `step_age_s` is seconds since the pipeline last moved."""
+    """The state of the watch itself.
+
+    `step_age_s` is seconds since the pipeline last moved, `mishaps` what happened to the record in the last days.
+    """
 
     ready: bool
     reasons: tuple[Reason, ...] = ()
@@ -105,6 +108,7 @@ class Health:
     rejected: int = 0
     plant_warnings: tuple[str, ...] = ()
     step_age_s: float | None = None
+    mishaps: tuple[Reason, ...] = ()
 
 
 class Board(Protocol):

@@ -329,4 +329,5 @@ def health_json(health: Health) -> dict[str, Any]:
         "rejected": health.rejected,
         "plant_warnings": list(health.plant_warnings),
         "step_age_s": number(health.step_age_s, 1),
+        "mishaps": [{"what": mishap.what, "remedy": mishap.remedy} for mishap in health.mishaps],
     }

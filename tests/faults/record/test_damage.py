@@ -1,4 +1,4 @@
-"""A damaged record is found, put aside, and replaced by the last good backup with what can still be read; it is said."""
+"""A damaged record is found, put aside, and replaced by the last good backup and what can still be read; it is said."""
 
 from __future__ import annotations
 
@@ -196,6 +196,42 @@ def test_what_was_reported_is_looked_at_whole_whatever_time_it_takes(
     assert "nothing is wrong with it now" in record.mishaps[0].what
     record.close()
     assert Record.open_mended(path, backups, now_s=T0).mishaps == ()
+
+
+def test_damage_that_is_reported_again_is_believed_though_it_does_not_show(tmp_path: Path) -> None:
+    path, backups, readings = made(tmp_path)
+    for now_s, said in ((T0, "nothing is wrong"), (T0 + 3600.0, "(malformed) and put aside"), (T0 + 7200.0, "nothing")):
+        report(path, "malformed")
+        record = Record.open_mended(path, backups, now_s=now_s)
+        assert said in record.mishaps[0].what
+        assert times(record) == [one.time_s for one in readings]
+        record.close()
+
+
+def test_an_index_that_does_not_fit_its_table_is_found_where_damage_was_reported(tmp_path: Path) -> None:
+    path, backups, readings = made(tmp_path)
+    with closing(sqlite3.connect(path)) as connection:
+        (root,) = connection.execute("SELECT rootpage FROM sqlite_master WHERE name = 'idx_entry_time_s'").fetchone()
+    with path.open("r+b") as file:
+        file.seek((root - 1) * 4096 + 3)
+        file.write((0).to_bytes(2, "big"))  # an index leaf without a cell
+    report(path, "malformed")
+    record = Record.open_mended(path, backups, now_s=T0)
+    assert "was damaged" in record.mishaps[0].what
+    assert [one.id for one in record.reader().entries(-math.inf, math.inf)] == ["e-1", "e-2"]
+    assert times(record) == [one.time_s for one in readings]
+    record.close()
+
+
+def test_a_disk_that_damages_one_record_after_the_other_wants_somebody_first(tmp_path: Path) -> None:
+    path, backups, _ = made(tmp_path)
+    for number in range(3):
+        spoil(path, leaves_of(path, "reading")[4])
+        Record.open_mended(path, backups, now_s=T0 + number * 3600.0).close()
+    spoil(path, leaves_of(path, "reading")[4])
+    with pytest.raises(DamagedRecordError, match="as it was 3 times before; see to the disk"):
+        Record.open_mended(path, backups, now_s=T0 + 4 * 3600.0)
+    assert len(asides(path)) == 3
 
 
 def test_a_record_that_is_gone_is_said(tmp_path: Path) -> None:

@@ -34,6 +34,7 @@ ROOF: Final = {
     "monitor.hygiene",
     "monitor.keys",
     "monitor.lock",
+    "monitor.nightly",
     "monitor.outward",
     "monitor.own_alerts",
     "monitor.post",
