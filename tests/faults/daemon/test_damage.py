@@ -11,7 +11,7 @@ import pytest
 
 from monitor.record.backups import backups_in
 from monitor.record.reader import Reader
-from tests.faults.record.test_damage import leaves_of, spoil
+from tests.faults.record.ruin import leaves_of, spoil
 from tests.fixtures.mosquitto import Broker
 from tests.fixtures.ports import listens, wait_for
 from tests.fixtures.pty_line import PtyLine

@@ -19,7 +19,7 @@ from monitor.record.backups import DAMAGED, DONE, FAILED, UNFINISHED, backups_in
 from monitor.record.check import what_is_wrong
 from monitor.record.reader import Reader
 from monitor.record.store import Record
-from tests.faults.record.test_damage import leaves_of, spoil
+from tests.faults.record.ruin import leaves_of, spoil
 from tests.unit.record.things import T0, reading
 
 NIGHT_S = 86_400.0

@@ -4,78 +4,16 @@ from __future__ import annotations
 
 import math
 import os
-import shutil
-import sqlite3
-import subprocess
-import sys
-from contextlib import closing
 from pathlib import Path
 
 import pytest
 
 from monitor.plant.errors import DamagedRecordError, RecordError
-from monitor.plant.reading import Reading
 from monitor.record.backups import backups_in, make_backup
 from monitor.record.mend import MENDED, report, restore
 from monitor.record.store import Record
-from tests.unit.record.things import T0, alert, entry, event, reading, transition
-
-DAY_S = 86_400.0
-
-
-def fill(record: Record, minutes: range) -> list[Reading]:
-    """Store a reading a minute."""
-    readings = [reading(minute, 250.0 + minute % 7) for minute in minutes]
-    record.add(readings)
-    return readings
-
-
-def made(folder: Path) -> tuple[Path, Path, list[Reading]]:
-    """Make a record with a backup after 3000 minutes and 600 more minutes behind it."""
-    path, backups = folder / "bandkeeper.db", folder / "backups"
-    record = Record.open(path, now_s=T0)
-    readings = fill(record, range(3000))
-    record.add([], [entry(1, 10.0)])
-    record.save_checkpoint(T0 + 2900 * 60.0, b"state")
-    record.add_token("revoked", "read", None, T0)
-    record.close()
-    make_backup(path, backups, 2, T0 + 3000 * 60.0)
-    record = Record.open(path, now_s=T0)
-    readings += fill(record, range(3000, 3600))
-    record.add([], [entry(2, 3500.0)])
-    record.save_transitions([transition(1, alert(1))])
-    record.save_events([event(1)])
-    record.revoke_token("revoked")
-    record.close()
-    return path, backups, readings
-
-
-def spoil(path: Path, page: int, count: int = 1) -> None:
-    """Write nonsense over pages (numbered from 1)."""
-    with path.open("r+b") as file:
-        file.seek((page - 1) * 4096)
-        file.write(b"\xa5" * 4096 * count)
-
-
-def page_of(path: Path, table: str) -> int:
-    with closing(sqlite3.connect(path)) as connection:
-        sql = "SELECT rootpage FROM sqlite_master WHERE name = ?"
-        return int(connection.execute(sql, (table,)).fetchone()[0])
-
-
-def leaves_of(path: Path, table: str) -> list[int]:
-    """Return the pages in which the rows of a table lie, in their order."""
-    with closing(sqlite3.connect(path)) as connection:
-        sql = "SELECT pageno FROM dbstat WHERE name = ? AND pagetype = 'leaf' ORDER BY path"
-        return [row[0] for row in connection.execute(sql, (table,))]
-
-
-def asides(path: Path) -> list[str]:
-    return sorted(file.name for file in path.parent.iterdir() if ".damaged-" in file.name)
-
-
-def times(record: Record) -> list[float]:
-    return [one.time_s for one in record.reader().readings(-math.inf, math.inf)]
+from tests.faults.record.ruin import DAY_S, asides, leaves_of, made, page_of, spoil, times
+from tests.unit.record.things import T0, reading
 
 
 def test_damage_in_the_backed_up_part_loses_nothing(tmp_path: Path) -> None:
@@ -210,10 +148,8 @@ def test_damage_that_is_reported_again_is_believed_though_it_does_not_show(tmp_p
 
 def test_an_index_that_does_not_fit_its_table_is_found_where_damage_was_reported(tmp_path: Path) -> None:
     path, backups, readings = made(tmp_path)
-    with closing(sqlite3.connect(path)) as connection:
-        (root,) = connection.execute("SELECT rootpage FROM sqlite_master WHERE name = 'idx_entry_time_s'").fetchone()
     with path.open("r+b") as file:
-        file.seek((root - 1) * 4096 + 3)
+        file.seek((page_of(path, "idx_entry_time_s") - 1) * 4096 + 3)
         file.write((0).to_bytes(2, "big"))  # an index leaf without a cell
     report(path, "malformed")
     record = Record.open_mended(path, backups, now_s=T0)
@@ -240,102 +176,6 @@ def test_a_record_that_is_gone_is_said(tmp_path: Path) -> None:
     record = Record.open_mended(path, backups, now_s=T0)
     assert "the record is gone" in record.mishaps[0].what
     assert "bandkeeper restore" in record.mishaps[0].remedy
-    record.close()
-
-
-# logs
-
-
-def broken_off(path: Path, readings: range) -> None:
-    """Let a daemon store something and be gone, so that its log stays."""
-    program = (
-        "import os, signal, sys\n"
-        "from pathlib import Path\n"
-        "from monitor.record.store import Record\n"
-        "from tests.unit.record.things import T0, reading\n"
-        "record = Record.open_mended(Path(sys.argv[1]), None, now_s=T0)\n"
-        "record.add([reading(minute, 5.0) for minute in range(int(sys.argv[2]), int(sys.argv[3]))])\n"
-        "os.kill(os.getpid(), signal.SIGKILL)\n"
-    )
-    command = [sys.executable, "-c", program, str(path), str(readings.start), str(readings.stop)]
-    subprocess.run(command, check=False, timeout=60)
-    assert path.with_name(path.name + "-wal").stat().st_size > 0
-
-
-def test_a_log_left_by_a_kill_is_taken_in_with_or_without_its_index(tmp_path: Path) -> None:
-    for index in (True, False):
-        path = tmp_path / f"index-{index}.db"
-        broken_off(path, range(2000))
-        if not index:
-            path.with_name(path.name + "-shm").unlink()
-        record = Record.open_mended(path, None, now_s=T0)
-        assert len(times(record)) == 2000
-        assert record.mishaps == ()
-        record.close()
-
-
-def test_an_index_of_nonsense_does_no_harm(tmp_path: Path) -> None:
-    path = tmp_path / "bandkeeper.db"
-    broken_off(path, range(2000))
-    path.with_name(path.name + "-shm").write_bytes(b"\xa5" * 32768)
-    record = Record.open_mended(path, None, now_s=T0)
-    assert len(times(record)) == 2000
-    record.close()
-
-
-def test_a_log_that_is_missing_is_said(tmp_path: Path) -> None:
-    path = tmp_path / "bandkeeper.db"
-    broken_off(path, range(2000))
-    path.with_name(path.name + "-wal").unlink()
-    record = Record.open_mended(path, None, now_s=T0)
-    assert "the record's log (-wal) is gone" in record.mishaps[0].what
-    assert record._db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
-    record.close()
-    record = Record.open_mended(path, None, now_s=T0)
-    assert record.mishaps == ()
-    record.close()
-
-
-def test_a_log_that_a_command_folded_in_is_not_missed(tmp_path: Path) -> None:
-    path = tmp_path / "bandkeeper.db"
-    broken_off(path, range(2000))
-    Record.open(path, now_s=T0).close()
-    assert not path.with_name(path.name + "-wal").exists()
-    record = Record.open_mended(path, None, now_s=T0)
-    assert record.mishaps == ()
-    record.close()
-
-
-def test_the_log_of_another_record_is_put_aside(tmp_path: Path) -> None:
-    path, _, readings = made(tmp_path)
-    other = tmp_path / "other.db"
-    broken_off(other, range(5000, 9000))
-    shutil.copy(other.with_name("other.db-wal"), path.with_name("bandkeeper.db-wal"))
-    record = Record.open_mended(path, None, now_s=T0)
-    assert times(record) == [one.time_s for one in readings]
-    assert "did not belong to the record" in record.mishaps[0].what
-    assert [file.name for file in tmp_path.iterdir() if ".foreign-" in file.name]
-    assert record._db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
-    record.close()
-
-
-def test_the_log_of_the_record_that_a_backup_was_copied_over_is_put_aside(tmp_path: Path) -> None:
-    path, backups, readings = made(tmp_path)
-    broken_off(path, range(4000, 9000))
-    shutil.copy(backups_in(backups, path)[0].path, path)  # by hand, as nobody should
-    record = Record.open_mended(path, None, now_s=T0)
-    assert times(record) == [one.time_s for one in readings[:3000]]
-    assert "did not belong to the record" in record.mishaps[0].what
-    record.close()
-
-
-def test_a_log_whose_record_is_gone_is_kept(tmp_path: Path) -> None:
-    path = tmp_path / "bandkeeper.db"
-    broken_off(path, range(2000))
-    path.unlink()
-    record = Record.open_mended(path, None, now_s=T0)
-    assert "only its log was left" in record.mishaps[0].what
-    assert [file.name for file in tmp_path.iterdir() if ".foreign-" in file.name]
     record.close()
 
 

@@ -12,7 +12,7 @@ from monitor.nightly import Nightly, last_due_s
 from monitor.plant.types import BackupSpec, Plant
 from monitor.record.backups import backups_in
 from monitor.record.store import Record
-from tests.faults.record.test_damage import leaves_of, spoil
+from tests.faults.record.ruin import leaves_of, spoil
 from tests.unit.pipeline.shop import BEGIN_S, Machine, plant_of
 from tests.unit.record.things import reading
 
