@@ -1,4 +1,4 @@
-"""Logs that are missing, another's, left by a kill, or whose record is gone: taken in where they fit, else put aside."""
+"""Logs that are missing, another's, left by a kill, or whose record is gone: taken in if they fit, else put aside."""
 
 from __future__ import annotations
 
