@@ -2,7 +2,7 @@
 
 Values that lie side by side in a unit and come equally often are read in one request. A unit that does not answer is
 asked again after waits that double, and behind all that is due from units that do answer: it costs the others at most
-one time-out a wait. What the line cannot carry in time is read as soon as there is room, the longest overdue first.
+one time-out a wait. Where the line cannot carry all in time, what was asked longest ago comes first: all get less.
 """
 
 from __future__ import annotations
@@ -107,6 +107,7 @@ class Schedule:
         most_wait_s: float = MOST_WAIT_S,
     ) -> None:
         self._due = dict.fromkeys(blocks, now_s)
+        self._asked = dict.fromkeys(self._due, -math.inf)
         self._units = {block.unit: _Unit() for block in self._due}
         self._first_wait_s, self._most_wait_s = first_wait_s, most_wait_s
 
@@ -115,7 +116,7 @@ class Schedule:
         found: Block | None = None
         best = (math.inf, math.inf)
         for block, since_s in self._open():
-            if since_s <= now_s and (rank := (self._rank(block, now_s - since_s), since_s)) < best:
+            if since_s <= now_s and (rank := (self._rank(block, now_s - since_s), self._asked[block])) < best:
                 found, best = block, rank
         return found
 
@@ -139,12 +140,12 @@ class Schedule:
     def answered(self, block: Block, now_s: float) -> None:
         """Note an answer, whatever it said: the block comes due at its next multiple, its unit is well."""
         self._units[block.unit] = _Unit()
-        due_s = self._due[block]
+        due_s, self._asked[block] = self._due[block], now_s
         self._due[block] = due_s + block.period_s * (math.floor((now_s - due_s) / block.period_s) + 1)
 
     def failed(self, block: Block, now_s: float) -> None:
         """Note that a unit did not answer: all it has is left alone for a while that doubles."""
-        unit = self._units[block.unit]
+        unit, self._asked[block] = self._units[block.unit], now_s
         unit.failures, unit.only = unit.failures + 1, block
         unit.not_before_s = now_s + min(self._most_wait_s, self._first_wait_s * 2.0 ** min(unit.failures - 1, 30))
 
@@ -158,5 +159,6 @@ class Schedule:
 
     def replace(self, block: Block, blocks: Iterable[Block]) -> None:
         """Ask for parts of a block instead of it, at once."""
-        due_s = self._due.pop(block)
-        self._due.update(dict.fromkeys(blocks, due_s))
+        due_s, asked_s = self._due.pop(block), self._asked.pop(block)
+        for part in blocks:
+            self._due[part], self._asked[part] = due_s, asked_s

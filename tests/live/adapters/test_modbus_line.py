@@ -29,7 +29,7 @@ def test_one_mute_unit_among_ten_costs_the_others_no_reading(way: Way, bus_inlet
     units = {unit: Unit(holding={0: [100 + unit, 50]}) for unit in range(1, 11)}
     with way(units) as bus:
         bus.silent.add(7)
-        sink, one = Sink(), bus_inlet(bus, hall(range(1, 11), 0.1), most_wait_s=60.0)
+        sink, one = Sink(), bus_inlet(bus, hall(range(1, 11), 0.1), most_wait_s=60.0, timeout=1.0)
         one.start(sink)
         counted: Counter[str] = Counter()
 
