@@ -19,8 +19,7 @@ from functools import partial
 from pathlib import Path
 from typing import Final
 
-from adapters.board import Board
-from adapters.delivery import Clock, Deliver, Delivery, Inlet, Receipt, SourceHealth, SourceState, Trouble
+from adapters.delivery import Clock, Deliver, Delivery, Inlet, Receipt, SourceState, Trouble
 from adapters.drop_files import (
     LISTING,
     Complaint,
@@ -38,6 +37,7 @@ from adapters.drop_files import (
 )
 from adapters.options import Options
 from adapters.order import History, Order
+from adapters.threaded import ThreadedInlet
 from adapters.timestamps import AHEAD_TOLERANCE_S
 from monitor.plant.errors import RecordError, SourceError
 from monitor.plant.reading import Entry, Reading, Rejected
@@ -83,7 +83,7 @@ class _Batch:
         return len(self.readings) + len(self.entries)
 
 
-class FolderInlet:
+class FolderInlet(ThreadedInlet):
     """The way in from one folder."""
 
     def __init__(
@@ -97,39 +97,16 @@ class FolderInlet:
         settle_s: float,
         receipts: Iterator[Receipt],
     ) -> None:
-        self._source, self._folder, self._plant, self._history, self._clock = source, folder, plant, history, clock
+        super().__init__(source, "folder")
+        self._folder, self._plant, self._history, self._clock = folder, plant, history, clock
         self._settle_s = settle_s
-        self._board = Board(source)
         self._watch = Watch(folder, settle_s)
         self._taken = {receipt.digest for receipt in receipts}
         self._complaints: dict[str, tuple[Stamp, Complaint, float]] = {}
         self._moved: dict[Path, tuple[Path, Stamp, float]] = {}
-        self._stopping = threading.Event()
-        self._thread: threading.Thread | None = None
         self._room = threading.Condition()
         self._pending: set[int] = set()
         self._number = 0
-
-    @property
-    def source(self) -> str:
-        """The source's id in the plant file."""
-        return self._source
-
-    def start(self, deliver: Deliver) -> None:
-        """Begin to look; returns at once."""
-        self._stopping.clear()
-        self._pending.clear()
-        self._thread = threading.Thread(target=self._run, args=(deliver,), name=f"folder {self.source}", daemon=True)
-        self._thread.start()
-
-    def stop(self) -> None:
-        """End within a second; a file that is being read stays where it is."""
-        self._stopping.set()
-        with self._room:
-            self._room.notify_all()
-        if self._thread is not None:
-            self._thread.join(timeout=10)
-        self._board.set(SourceState.STOPPED, "stopped")
 
     def reroute(self, other: Inlet) -> bool:
         """Read the files to come by the plant file of another inlet on the same folder."""
@@ -146,9 +123,20 @@ class FolderInlet:
         """Which folder it looks into, how long a file has to have stood there (s), by which plant file it is read."""
         return self._folder, self._settle_s, self._plant
 
-    def health(self) -> SourceHealth:
-        """Tell how the source stands."""
-        return self._board.health(len(self._pending))
+    def start(self, deliver: Deliver) -> None:
+        """Begin to look; what an earlier run handed over is waited for no more."""
+        self._pending.clear()
+        super().start(deliver)
+
+    def stop(self) -> None:
+        """End within a second; a file that is being read stays where it is."""
+        self._stopping.set()
+        with self._room:
+            self._room.notify_all()
+        super().stop()
+
+    def _unconfirmed(self) -> int:
+        return len(self._pending)
 
     def _run(self, deliver: Deliver) -> None:
         while not self._stopping.is_set():

@@ -14,11 +14,10 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final, Self
 
-from adapters.board import Board
 from adapters.bus_plan import Block, Point, Schedule, apart, blocks_of
 from adapters.bus_wire import Garbled, Late, Master, Mute, Refused, SerialWire, TcpWire, Wire
 from adapters.bus_words import LATE, MUTE, Grievances, Why, behind_gateway, garbled, refusal
-from adapters.delivery import Clock, Deliver, Delivery, Inlet, SourceHealth, SourceState, Trouble
+from adapters.delivery import Clock, Deliver, Delivery, Inlet, SourceState, Trouble
 from adapters.intake import Arrivals, Batch, Piece
 from adapters.options import Options
 from adapters.order import Order
@@ -26,6 +25,7 @@ from adapters.pace import Pace
 from adapters.register_values import sample_of
 from adapters.sample import PayloadError, Sample
 from adapters.serial_line import LineSettings, port_trouble
+from adapters.threaded import ThreadedInlet
 from monitor.plant.errors import SourceError
 from monitor.plant.reading import Quality
 from monitor.plant.registers import parse_registers
@@ -102,7 +102,7 @@ class _Anew(Exception):  # noqa: N818 - no error: nobody behind the connection a
     """The connection is to be opened again."""
 
 
-class ModbusInlet:
+class ModbusInlet(ThreadedInlet):
     """The way in from the units of one line or gateway."""
 
     def __init__(
@@ -114,40 +114,19 @@ class ModbusInlet:
         pace: Pace | None = None,
         schedule: Callable[[Sequence[Block], float], Schedule] = Schedule,
     ) -> None:
+        super().__init__(settings.source, "modbus")
         self._settings = settings
         self._schedule = schedule(blocks_of(points), time.monotonic())
         self._clock = clock
         self._arrivals = Arrivals()
-        self._board = Board(settings.source)
         self._grievances = Grievances(settings.place, self._schedule.units())
         self._pace = pace or Pace(most_s=15.0)
-        self._stopping = threading.Event()
-        self._thread: threading.Thread | None = None
         self._mute_in_a_row = 0
         self._lock = threading.Lock()
         self._outstanding = 0
 
-    @property
-    def source(self) -> str:
-        """The source's id in the plant file."""
-        return self._settings.source
-
-    def start(self, deliver: Deliver) -> None:
-        """Begin to ask; returns at once."""
-        self._stopping.clear()
-        self._thread = threading.Thread(target=self._run, args=(deliver,), name=f"modbus {self.source}", daemon=True)
-        self._thread.start()
-
-    def stop(self) -> None:
-        """End within a second, at the latest when the unit that is being asked has had its time."""
-        self._stopping.set()
-        if self._thread is not None:
-            self._thread.join(timeout=10)
-        self._board.set(SourceState.STOPPED, "stopped")
-
-    def health(self) -> SourceHealth:
-        """Tell how the source stands."""
-        return self._board.health(self._outstanding)
+    def _unconfirmed(self) -> int:
+        return self._outstanding
 
     def _run(self, deliver: Deliver) -> None:
         while not self._stopping.is_set():

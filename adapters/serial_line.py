@@ -5,7 +5,6 @@ from __future__ import annotations
 import errno
 import logging
 import termios
-import threading
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -13,8 +12,7 @@ from typing import Final, Self
 
 import serial
 
-from adapters.board import Board
-from adapters.delivery import Clock, Deliver, Delivery, Inlet, SourceHealth, SourceState, Trouble
+from adapters.delivery import Clock, Deliver, Delivery, Inlet, SourceState, Trouble
 from adapters.intake import Arrivals, Batch
 from adapters.line_reader import LineReader
 from adapters.lines import JOINED, Framing, Line, LinePattern, frame, unfinished
@@ -22,6 +20,7 @@ from adapters.options import Options
 from adapters.order import Order
 from adapters.pace import Pace
 from adapters.routes import Route
+from adapters.threaded import ThreadedInlet
 from monitor.plant.errors import SourceError
 from monitor.plant.types import SourceSpec
 
@@ -84,7 +83,7 @@ class LineSettings:
             )
 
 
-class SerialInlet:
+class SerialInlet(ThreadedInlet):
     """The way in from one serial line. A line cannot be asked again, so there is nothing to acknowledge."""
 
     def __init__(
@@ -96,32 +95,12 @@ class SerialInlet:
         *,
         pace: Pace | None = None,
     ) -> None:
+        super().__init__(settings.source, "serial")
         self._settings = settings
         self._reader = LineReader(settings.source, routes, pattern)
         self._arrivals = Arrivals()
         self._clock = clock
-        self._board = Board(settings.source)
         self._pace = pace or Pace(most_s=15.0)
-        self._stopping = threading.Event()
-        self._thread: threading.Thread | None = None
-
-    @property
-    def source(self) -> str:
-        """The source's id in the plant file."""
-        return self._settings.source
-
-    def start(self, deliver: Deliver) -> None:
-        """Begin to read; returns at once."""
-        self._stopping.clear()
-        self._thread = threading.Thread(target=self._run, args=(deliver,), name=f"serial {self.source}", daemon=True)
-        self._thread.start()
-
-    def stop(self) -> None:
-        """End reading within a second."""
-        self._stopping.set()
-        if self._thread is not None:
-            self._thread.join(timeout=10)
-        self._board.set(SourceState.STOPPED, "stopped")
 
     def reroute(self, other: Inlet) -> bool:
         """Take up the signals and the pattern of another inlet on the same port, which stays open."""
@@ -137,10 +116,6 @@ class SerialInlet:
     def reading(self) -> tuple[LineSettings, LineReader]:
         """Which port it reads, and what takes its lines."""
         return self._settings, self._reader
-
-    def health(self) -> SourceHealth:
-        """Tell how the source stands."""
-        return self._board.health()
 
     def _run(self, deliver: Deliver) -> None:
         while not self._stopping.is_set():
