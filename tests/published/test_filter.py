@@ -1,67 +1,17 @@
-"""The filter core against the Nile figures of Durbin and Koopman and statsmodels; the balance against its closed form.
+"""The filter core against the textbook's formulas, and the balance against its closed form.
 
-Nile: annual flow 1871 to 1970, local level model with variances 15099 and 1469.1 (J. Durbin and S. J. Koopman, *Time
-Series Analysis by State Space Methods*, chapter 2; the variances as quoted from it). Filtered values at these variances
-with a0 = 0, P0 = 1e7: filterpy 2.0.0 and pykalman 0.11.2, which agree (trade facts, 9.2). Steady state in closed form.
+The Nile figures stand in `test_nile.py`. Joseph's form: R. S. Bucy and P. D. Joseph, *Filtering for Stochastic
+Processes with Applications to Guidance*, 1968 (from memory).
 """
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
-from statsmodels.datasets import nile
-from statsmodels.tsa.statespace.structural import UnobservedComponents
 
 from monitor.model.balance import Losses, advance
 from monitor.model.kalman import carry_rows, measure, spread
 from monitor.model.layout import CARRY, STRENGTH, VOLUME, WIDTH, Floats
-
-IRREGULAR, LEVEL = 15099.0, 1469.1
-STARTS = (0.0, 1e7)
-
-
-def flows() -> Floats:
-    """Return the hundred flows."""
-    values = np.asarray(nile.load_pandas().data["volume"], dtype=np.float64)
-    assert (len(values), float(values.mean())) == (100, 919.35)
-    return values
-
-
-def filtered(column: int) -> Floats:
-    """Run the flows through our measurement step in one column of a sump; return mean and variance after each."""
-    mean, cov = np.zeros((1, WIDTH)), np.zeros((1, WIDTH, WIDTH))
-    mean[0, column], cov[0, column, column] = STARTS
-    rows = np.zeros((1, WIDTH))
-    rows[0, column] = 1.0
-    out = []
-    for flow in flows():
-        measure(mean, cov, rows, flow - mean[:, column], np.array([IRREGULAR]), np.array([True]))
-        out.append((mean[0, column], cov[0, column, column]))
-        cov[:, column, column] += LEVEL
-    return np.array(out)
-
-
-@pytest.mark.parametrize("column", [VOLUME, STRENGTH, WIDTH - 1])
-def test_the_first_and_last_values_of_the_nile(column: int) -> None:
-    ours = filtered(column)
-    assert ours[:3, 0] == pytest.approx([1118.311462, 1140.108439, 1072.316018], abs=5e-7)
-    assert ours[:3, 1] == pytest.approx([15076.236391, 7894.557531, 5779.497378], abs=5e-7)
-    assert ours[-1] == pytest.approx([798.370293, 4032.157942], abs=5e-7)
-
-
-def test_every_year_of_the_nile_against_statsmodels() -> None:
-    model = UnobservedComponents(flows(), level="llevel")
-    model.ssm.initialize_known(np.array([STARTS[0]]), np.array([[STARTS[1]]]))
-    theirs = model.filter(np.array([IRREGULAR, LEVEL]))
-    ours = filtered(VOLUME)
-    assert ours[:, 0] == pytest.approx(theirs.filtered_state[0], rel=1e-9)
-    assert ours[:, 1] == pytest.approx(theirs.filtered_state_cov[0, 0], rel=1e-9)
-
-
-def test_the_steady_state_of_the_local_level() -> None:
-    predicted = (LEVEL + np.sqrt(LEVEL**2 + 4.0 * LEVEL * IRREGULAR)) / 2.0
-    assert predicted == pytest.approx(5501.257942, abs=5e-7)
-    assert filtered(VOLUME)[-1, 1] + LEVEL == pytest.approx(predicted, rel=1e-9)
 
 
 def covariances(n: int) -> Floats:
