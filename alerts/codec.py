@@ -8,12 +8,13 @@ from __future__ import annotations
 
 from pydantic import TypeAdapter
 
-from alerts.types import Alert, MixingDemand, Recipe, Transition
+from alerts.types import Alert, Basis, MixingDemand, Recipe, Transition
 from alerts.watching import LandingRecord
 
 _ALERT = TypeAdapter(Alert)
 _TRANSITION = TypeAdapter(Transition)
 _RECIPE = TypeAdapter(Recipe)
+_BASIS = TypeAdapter(Basis)
 _DEMAND = TypeAdapter(MixingDemand)
 _LANDING = TypeAdapter(LandingRecord)
 
@@ -36,6 +37,16 @@ def transition_to_json(transition: Transition) -> str:
 def transition_from_json(text: str | bytes) -> Transition:
     """Read what `transition_to_json` wrote."""
     return _TRANSITION.validate_json(text)
+
+
+def basis_to_json(basis: Basis | None) -> str:
+    """Write what a transition rested on as JSON text; empty for nothing."""
+    return "" if basis is None else _BASIS.dump_json(basis).decode()
+
+
+def basis_from_json(text: str | bytes) -> Basis | None:
+    """Read what `basis_to_json` wrote."""
+    return _BASIS.validate_json(text) if text else None
 
 
 def recipe_to_json(recipe: Recipe) -> str:

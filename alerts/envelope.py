@@ -71,6 +71,8 @@ def transition_json(transition: Transition) -> dict[str, Any]:
         "text": transition.alert.text,
         "priority": transition.alert.priority.value,
         "exit_p50_at": _time(transition.alert.exit_p50_s),
+        "recipe": None if transition.alert.recipe is None else transition.alert.recipe.as_json(),
+        **_basis(transition),
     }
 
 
@@ -89,8 +91,13 @@ def cloud_event(alert: Alert, transition: Transition, plant: Plant, source: str)
             "before": transition.before.value,
             "after": transition.after.value,
             "reason": transition.reason,
+            **_basis(transition),
         },
     }
+
+
+def _basis(transition: Transition) -> dict[str, Any]:
+    return {"estimate": None, "forecast": None} if transition.basis is None else transition.basis.as_json()
 
 
 def event_name(transition: Transition) -> str:

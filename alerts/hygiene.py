@@ -3,20 +3,23 @@
 Scaled to a machine shop from the measures of ISA-18.2 / EEMUA 191: alerts a person and shift instead of alerts in ten
 minutes, stale after 24 h, flapping from three calls within a day while nobody filled or emptied the sump.
 
-*False*: told that a sump would leave its band; it did not within a day, and nobody filled or emptied it meanwhile.
-*Missed*: a sump left its band while nobody was there, and no alert had said before that it would.
+*False*: told that a sump would leave its band; the call ended without that, and nobody had filled or emptied it.
+*Missed*: a sump left its band while nobody was there, and no call stood that it would.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, field
 from typing import Any, Final
 
 from alerts.types import AlertKind, AlertState, Transition, rfc3339
+from monitor.plant.people import PRIORITIES
 
 STALE_S: Final = 86400.0
 DAY_S: Final = 86400.0
+_SLACK_S: Final = 3600.0
 FLAPS: Final = 3
 AHEAD: Final = (AlertKind.LEAVES_BAND_UNATTENDED, AlertKind.LOWEST_NEAR)
 
@@ -29,6 +32,7 @@ class Of:
     flapping: int = 0
     false: int = 0
     missed: int = 0
+    stale: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +47,17 @@ class Hygiene:
     shifts: int
     messages: Mapping[str, int]
     sumps: Mapping[str, Of]
+    priorities: Mapping[str, int] = field(default_factory=dict)
+
+    @property
+    def calls(self) -> tuple[int, int]:
+        """False and missed calls of all sumps."""
+        return sum(of.false for of in self.sumps.values()), sum(of.missed for of in self.sumps.values())
+
+    @property
+    def flapping(self) -> int:
+        """Alerts that came and went."""
+        return sum(of.flapping for of in self.sumps.values())
 
     @property
     def acknowledged_share(self) -> float | None:
@@ -62,14 +77,15 @@ class Hygiene:
             "acknowledged": self.acknowledged,
             "acknowledged_share": self.acknowledged_share,
             "stale": self.stale,
+            "flapping": self.flapping,
+            "false": self.calls[0],
+            "missed": self.calls[1],
+            "priorities": dict(self.priorities),
             "shifts": self.shifts,
             "people": {
                 name: {"messages": count, "a_shift": self.a_shift(name)} for name, count in self.messages.items()
             },
-            "sumps": {
-                name: {"raised": of.raised, "flapping": of.flapping, "false": of.false, "missed": of.missed}
-                for name, of in self.sumps.items()
-            },
+            "sumps": {name: asdict(of) for name, of in self.sumps.items()},
         }
 
 
@@ -91,10 +107,11 @@ def judge(
         to_s=span[1],
         raised=len(raised),
         acknowledged=sum(life[-1].alert.acknowledged_s is not None for life in raised),
-        stale=sum(_ended_s(life, span[1]) - life[0].time_s > STALE_S for life in raised),
+        stale=sum(_is_stale(life, span[1]) for life in raised),
         shifts=shifts,
         messages=dict(sorted(messages.items())),
         sumps={name: _of(name, raised, moves, touched.get(name, ()), is_there, span[1]) for name in names if name},
+        priorities=dict(Counter(life[0].alert.priority.value for life in raised)),
     )
 
 
@@ -108,6 +125,10 @@ def _lives(moves: Iterable[Transition]) -> dict[str, list[Transition]]:
 def _ended_s(life: Sequence[Transition], to_s: float) -> float:
     cleared_s = life[-1].alert.cleared_s
     return to_s if cleared_s is None else cleared_s
+
+
+def _is_stale(life: Sequence[Transition], to_s: float) -> bool:
+    return _ended_s(life, to_s) - life[0].time_s > STALE_S
 
 
 def _of(
@@ -130,24 +151,24 @@ def _of(
         flapping=flapping([move for move in moves if move.alert.sump == name], {name: touched}),
         false=sum(_is_false(life, outs, touched, to_s) for life in mine if life[0].alert.kind in AHEAD),
         missed=sum(
-            not is_there(life[0].time_s) and not any(_foretold(one, life[0].time_s) for one in ahead)
+            not is_there(life[0].time_s) and not any(_foretold(one, life[0].time_s, to_s) for one in ahead)
             for life in mine
             if life[0].alert.kind is AlertKind.OUTSIDE_BAND
         ),
+        stale=sum(_is_stale(life, to_s) for life in mine),
     )
 
 
 def _is_false(life: Sequence[Transition], outs: Iterable[float], touched: Iterable[float], to_s: float) -> bool:
-    raised_s = life[0].time_s
-    until_s = raised_s + DAY_S
-    if until_s > to_s or any(raised_s <= time_s <= until_s for time_s in (*outs, *touched)):
+    raised_s, ended_s = life[0].time_s, life[-1].alert.cleared_s
+    if ended_s is None or ended_s > to_s:
         return False
-    return _ended_s(life, to_s) <= to_s
+    return not any(raised_s <= time_s <= ended_s for time_s in (*outs, *touched))
 
 
-def _foretold(life: Sequence[Transition], out_s: float) -> bool:
-    """Tell whether an alert stood in the day before a sump left its band."""
-    return out_s - DAY_S <= life[0].time_s <= out_s
+def _foretold(life: Sequence[Transition], out_s: float, to_s: float) -> bool:
+    """Tell whether a call stood when a sump left its band."""
+    return life[0].time_s <= out_s <= _ended_s(life, to_s) + _SLACK_S
 
 
 def flapping(moves: Iterable[Transition], touched: Mapping[str, Sequence[float]]) -> int:
@@ -169,19 +190,30 @@ def _comes_and_goes(times: Sequence[float], touched: Sequence[float]) -> bool:
 
 def say_hygiene(report: Hygiene, plant_name: str) -> str:
     """Write the report as text."""
-    share = report.acknowledged_share
-    lines = [
-        f"Alerts at {plant_name}, {rfc3339(report.from_s)} to {rfc3339(report.to_s)}",
-        "",
-        f"raised {report.raised}, acknowledged {report.acknowledged}"
-        + ("" if share is None else f" ({100 * share:.0f} %)")
-        + f", standing over 24 h {report.stale}",
-    ]
+    lines = [f"Alerts at {plant_name}, {rfc3339(report.from_s)} to {rfc3339(report.to_s)}", "", *summary(report)]
+    if report.sumps:
+        lines += ["", f"{'sump':<24}{'raised':>8}{'flapping':>10}{'false':>8}{'missed':>8}{'over 24 h':>11}"]
+        lines += [
+            f"{name:<24}{of.raised:>8}{of.flapping:>10}{of.false:>8}{of.missed:>8}{of.stale:>11}"
+            for name, of in ranked(report)
+        ]
+    return "\n".join(lines)
+
+
+def ranked(report: Hygiene) -> list[tuple[str, Of]]:
+    """Return the sumps, the one with the most alerts first."""
+    return sorted(report.sumps.items(), key=lambda item: (-item[1].raised, item[0]))
+
+
+def summary(report: Hygiene) -> Iterator[str]:
+    """Yield what there is to say of all sumps together, and how much each person was told."""
+    share, (false, missed) = report.acknowledged_share, report.calls
+    acknowledged = f", acknowledged {report.acknowledged}" + ("" if share is None else f" ({100 * share:.0f} %)")
+    yield f"raised {report.raised}{acknowledged}, standing over 24 h {report.stale}"
+    yield f"false calls {false}, missed {missed}, flapping {report.flapping}"
+    if report.priorities:
+        told = ", ".join(f"{name} {report.priorities.get(name, 0)}" for name in PRIORITIES)
+        yield f"by priority: {told} (few high ones, most of them low, is as it should be)"
     for name, count in report.messages.items():
         each = report.a_shift(name)
-        lines.append(f"{name}: {count} messages" + ("" if each is None else f", {each:.1f} a shift"))
-    if report.sumps:
-        lines += ["", f"{'sump':<24}{'raised':>8}{'flapping':>10}{'false':>8}{'missed':>8}"]
-        ranked = sorted(report.sumps.items(), key=lambda item: (-item[1].raised, item[0]))
-        lines += [f"{name:<24}{of.raised:>8}{of.flapping:>10}{of.false:>8}{of.missed:>8}" for name, of in ranked]
-    return "\n".join(lines)
+        yield f"{name}: {count} messages" + ("" if each is None else f", {each:.1f} a shift")

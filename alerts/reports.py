@@ -5,9 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from itertools import groupby
+from zoneinfo import ZoneInfo
 
 from alerts.attendance import Attendance, attendance
+from alerts.hygiene import Hygiene, ranked, summary
 from alerts.letters import Content, Links, Part, content, report_event
 from alerts.types import Alert, AlertKind, AlertState, Recipe, RecipeKind, Transition
 from alerts.wording import SHORT_TEXT, say_action
@@ -17,6 +20,12 @@ from monitor.plant.types import Plant
 
 SHORTEST_GAP_S = 3600.0
 _ROUNDING = 1e-9
+MOST_NAMED = 10
+WHAT_HELPS = (
+    "Many for nothing: a hand check makes the forecast surer; raise the chances in [alerts].",
+    "Not called: look at the sump's sensors and at the hours in [[plant.attended]].",
+    "On and off: the sensor, its cable or the gateway wants mending; until then take the alert out of service.",
+)
 _ABOUT_A_SUMP = (
     AlertKind.LEAVES_BAND_UNATTENDED,
     AlertKind.OUTSIDE_BAND,
@@ -143,6 +152,24 @@ def morning(
 def _still(alert: Alert, plant: Plant) -> str:
     action = "" if alert.recipe is None else " " + say_action(alert.recipe, plant)
     return f"{alert.text}{action}"
+
+
+def monthly(plant: Plant, report: Hygiene, now_s: float, name: str) -> Content:
+    """Return how good the alerts of the month before were: which sumps call most, for nothing, or not at all."""
+    false, missed = report.calls
+    worst = [
+        f"{sump}: {of.raised} alerts, {of.false} for nothing, {of.missed} not called, {of.flapping} on and off"
+        for sump, of in ranked(report)[:MOST_NAMED]
+    ]
+    month = datetime.fromtimestamp(report.from_s, ZoneInfo(plant.zone))
+    head = f"Alerts in {month:%B %Y}: {report.raised}, {false} for nothing, {missed} not called"
+    parts = [
+        Part("All sumps", tuple(summary(report))),
+        Part("Most alerts", tuple(worst)),
+        Part("What helps", WHAT_HELPS),
+    ]
+    event = report_event("monthly", name, plant, now_s, parts)
+    return content(head, parts, plant, Links(), short=_fitted(head, worst), event=event)
 
 
 def all_is_well(plant: Plant, seen: Mapping[str, Seen], alerts: Sequence[Alert], now_s: float, name: str) -> Content:

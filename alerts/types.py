@@ -9,10 +9,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from enum import StrEnum
-from typing import Any
+from typing import Any, Self
 
 from alerts.station import BatchPlan, PastPlans
-from monitor.model.types import Side
+from monitor.model.types import Estimate, Forecast, Side
 
 
 def rfc3339(time_s: float) -> str:
@@ -224,8 +224,50 @@ class Alert:
 
 
 @dataclass(frozen=True, slots=True)
+class Basis:
+    """What a change of an alert rested on: the estimate of its sump and the forecast that was in force (None: none)."""
+
+    time_s: float
+    volume_l: float
+    volume_sd_l: float
+    concentration_pct: float
+    concentration_sd_pct: float
+    forecast_made_s: float | None = None
+    exit_p10_h: float | None = None
+    exit_p50_h: float | None = None
+    exit_p90_h: float | None = None
+    exit_side: Side = Side.NONE
+
+    @classmethod
+    def of(cls, estimate: Estimate, forecast: Forecast | None) -> Self | None:
+        """Return the basis; None where nothing is known of the sump."""
+        if not estimate.known:
+            return None
+        e, f = estimate, forecast
+        known = (e.time_s, e.volume_l, e.volume_sd_l, e.concentration_pct, e.concentration_sd_pct)
+        if f is None:
+            return cls(*known)
+        return cls(*known, f.made_s, f.exit_p10_h, f.exit_p50_h, f.exit_p90_h, f.side)
+
+    def as_json(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        estimate = {
+            "time": rfc3339(self.time_s),
+            "volume_l": round(self.volume_l, 2),
+            "volume_sd_l": round(self.volume_sd_l, 2),
+            "concentration_pct": round(self.concentration_pct, 3),
+            "concentration_sd_pct": round(self.concentration_sd_pct, 3),
+        }
+        if self.forecast_made_s is None:
+            return {"estimate": estimate, "forecast": None}
+        exits = {name: round(getattr(self, name) or 0.0, 2) for name in ("exit_p10_h", "exit_p50_h", "exit_p90_h")}
+        forecast = {"made_at": rfc3339(self.forecast_made_s), **exits, "exit_side": self.exit_side.value}
+        return {"estimate": estimate, "forecast": forecast}
+
+
+@dataclass(frozen=True, slots=True)
 class Transition:
-    """One change of an alert's state: from, to, when and why; `id` lets receivers drop repeats."""
+    """One change of an alert's state: from, to, when, why and on which basis; `id` lets receivers drop repeats."""
 
     id: str
     alert_id: str
@@ -234,6 +276,7 @@ class Transition:
     after: AlertState
     reason: str
     alert: Alert
+    basis: Basis | None = None
 
 
 @dataclass(frozen=True, slots=True)

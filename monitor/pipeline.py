@@ -21,7 +21,7 @@ from alerts.mixing import make_demand
 from alerts.outlook import MineralFacts, Outlook
 from alerts.recipes import make_recipe
 from alerts.setaside import Container, Hygiene
-from alerts.types import Alert, AlertState, MixingDemand, Recipe, Transition
+from alerts.types import Alert, AlertState, Basis, MixingDemand, Recipe, Transition
 from alerts.upkeep import Kept, suppressed, upkeep
 from alerts.watching import LandingRecord
 from monitor.fence import possible_entry, possible_reading, sound
@@ -240,7 +240,10 @@ class Pipeline:
         every = [condition for found in conditions.values() for condition in found]
         out_of_use = suppressed(self.plant, now.estimates, self.memory.emptied, now.now_s)
         calling = self.plant.alerting.calling
-        return self.memory.step_alerts(every, self._recipes, out_of_use, now.events, now.now_s, calling)
+        moved = self.memory.step_alerts(every, self._recipes, out_of_use, now.events, now.now_s, calling)
+        forecasts = self._foresight.forecasts
+        bases = {s: Basis.of(now.estimates[s], forecasts.get(s)) for s in {m.alert.sump for m in moved}}
+        return tuple(replace(move, basis=bases[move.alert.sump]) for move in moved)
 
     def _recent(self) -> dict[str, list[Event]]:
         """Return the recent events by sump."""
@@ -317,7 +320,9 @@ class Pipeline:
         moved, transition = deed(alert)
         self._put(moved)
         self._show_alerts()
-        return moved, (transition,) if transition is not None else ()
+        view = self.snapshot.sumps.get(moved.sump)
+        basis = None if view is None else Basis.of(view.estimate, view.forecast)
+        return moved, (replace(transition, basis=basis),) if transition is not None else ()
 
     def _show_alerts(self) -> None:
         self.snapshot = replace(self.snapshot, alerts=tuple(self.memory.alerts.values()))

@@ -10,14 +10,17 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
+from datetime import datetime, timedelta
 from typing import Final
+from zoneinfo import ZoneInfo
 
 from alerts.attendance import attendance
 from alerts.envelope import event_name
 from alerts.letters import Content, Links, alert_content
 from alerts.links import VALID_S, Claim, sign_link
-from alerts.reports import SHORTEST_GAP_S, Seen, all_is_well, hand_over, leads_to_a_gap, morning
+from alerts.reports import SHORTEST_GAP_S, Seen, all_is_well, hand_over, leads_to_a_gap, monthly, morning
 from alerts.types import Alert, AlertState, Transition
+from monitor.hygiene import hygiene_of
 from monitor.plant.people import Route
 from monitor.plant.rota import About, Told, routes_for, told
 from monitor.plant.types import Plant
@@ -33,6 +36,7 @@ STREAM: Final = "event stream"
 CALLS: Final = {"raised", "returned", "unshelved", "unsuppressed", "returned_to_service"}
 AWAY_S: Final = 300.0
 MORNING_WITHIN_S: Final = 4 * 3600.0
+MONTHLY_WITHIN_S: Final = 7 * 86400.0
 LOOK_BACK_S: Final = 16 * 86400.0
 
 
@@ -177,6 +181,8 @@ class PostOffice:
             )
         if reports.to and reports.morning and there.attended:
             self._morning(snapshot, now_s)
+        if reports.to and reports.monthly and there.attended:
+            self._monthly(now_s)
         if reports.well_to and reports.well_every_s is not None:
             name = f"all-is-well-{int(now_s // reports.well_every_s)}"
             self._once(
@@ -198,6 +204,18 @@ class PostOffice:
 
         self._once(name, self._plant.alerting.reports.to, now_s, said)
 
+    def _monthly(self, now_s: float) -> None:
+        from_s, to_s = month_before(self._plant.zone, now_s)
+        name = f"monthly-{round(from_s)}"
+        if name in self._reported or now_s - to_s > MONTHLY_WITHIN_S:
+            return
+        if not self._record.has_event(name):
+            report = hygiene_of(self._plant, self._record.reader(), from_s, to_s)
+            if report.raised:
+                to = self._plant.alerting.reports.to
+                self._once(name, to, now_s, lambda: monthly(self._plant, report, now_s, name))
+        self._reported.add(name)
+
     def _once(self, name: str, to: Sequence[str], now_s: float, say: Callable[[], Content]) -> None:
         """Write a report to everybody it is for, unless that was done before, in this life or an earlier one."""
         if name in self._reported:
@@ -214,6 +232,13 @@ class PostOffice:
                 now_s,
             )
         self._reported.add(name)
+
+
+def month_before(zone: str, now_s: float) -> tuple[float, float]:
+    """Return begin and end of the calendar month before a moment, in the plant's zone."""
+    end = datetime.fromtimestamp(now_s, ZoneInfo(zone)).replace(day=1, hour=0, minute=0, second=0, microsecond=0)
+    begin = (end - timedelta(days=1)).replace(day=1)
+    return begin.timestamp(), end.timestamp()
 
 
 def _next(one: FollowUp, route: Route, now_s: float) -> list[FollowUp]:

@@ -88,11 +88,12 @@ class Route:
 
 @dataclass(frozen=True, slots=True)
 class Reports:
-    """The regular messages: hand-over before the attended window ends, what happened in the night, all is well."""
+    """The regular messages: before the attended window ends, after the night, after the month, all is well."""
 
     to: tuple[str, ...] = ()
     hand_over_s: float | None = 3600.0
     morning: bool = True
+    monthly: bool = True
     well_every_s: float | None = None
     well_to: tuple[str, ...] = ()
     accept_gaps: bool = False

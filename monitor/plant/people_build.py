@@ -321,6 +321,7 @@ def _reports(raw: Any, everybody: Collection[str], faults: Faults) -> Reports:
         to,
         v.get("hand_over"),
         bool(v.get("morning")),
+        bool(v.get("monthly")),
         v.get("all_is_well"),
         tuple(v.get("all_is_well_to") or to),
         bool(v.get("accept_gaps")),

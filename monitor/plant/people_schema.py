@@ -138,6 +138,9 @@ class ReportsTable(TableModel):
     to: Names | None = Field(None, description="who gets the hand-over and the morning report; nobody if left out")
     hand_over: Duration | None = Field(3600.0, description="how long before the attended window ends", examples=["1 h"])
     morning: Flag = Field(default=True, description="tell when the attended window begins what happened since the last")
+    monthly: Flag = Field(
+        default=True, description="tell in the first days of a month how good the alerts of the month before were"
+    )
     all_is_well: Duration | None = Field(None, description="say so every so often; never if left out", examples=["1 d"])
     all_is_well_to: Names | None = Field(None, description="whom; those of `to` if left out")
     accept_gaps: Flag = Field(

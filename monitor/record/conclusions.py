@@ -8,7 +8,7 @@ from dataclasses import asdict
 
 from sqlite_utils import Database
 
-from alerts.codec import alert_to_json, landing_to_json
+from alerts.codec import alert_to_json, basis_to_json, landing_to_json
 from alerts.types import Alert, Transition
 from alerts.watching import LandingRecord
 from monitor.model.types import Estimate, Event, Forecast
@@ -35,22 +35,22 @@ def save_alerts(db: Database, alerts: Iterable[Alert]) -> None:
 
 
 def save_transitions(db: Database, transitions: Iterable[Transition]) -> None:
-    """Store transitions (a known id stays as it was) and each alert as its last transition left it."""
-    moved = list(transitions)
-    rows = [
-        {
-            "id": transition.id,
-            "alert_id": transition.alert_id,
-            "time_s": transition.time_s,
-            "before": transition.before.value,
-            "after": transition.after.value,
-            "reason": transition.reason,
-            "body": alert_to_json(transition.alert),
-        }
-        for transition in moved
-    ]
-    db.table("transition").insert_all(rows, ignore=True)
-    save_alerts(db, {transition.alert_id: transition.alert for transition in moved}.values())
+    """Store transitions, and each alert as its last new one left it.
+
+    One whose id is known changes nothing: after a restart the same moments are passed again, and what people did since
+    then stays.
+    """
+    sql = (
+        "INSERT INTO [transition] (id, alert_id, time_s, before, after, reason, body, basis)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
+    )
+    fresh = [one for one in transitions if db.conn.execute(sql, _row(one)).rowcount == 1]
+    save_alerts(db, {transition.alert_id: transition.alert for transition in fresh}.values())
+
+
+def _row(one: Transition) -> tuple[object, ...]:
+    body, basis = alert_to_json(one.alert), basis_to_json(one.basis)
+    return one.id, one.alert_id, one.time_s, one.before.value, one.after.value, one.reason, body, basis
 
 
 def save_forecasts(db: Database, forecasts: Iterable[Forecast]) -> None:

@@ -13,7 +13,7 @@ from typing import Any, Final
 
 from sqlite_utils import Database
 
-from alerts.codec import alert_from_json, landing_from_json
+from alerts.codec import alert_from_json, basis_from_json, landing_from_json
 from alerts.types import Alert, AlertState, Transition
 from alerts.watching import LandingRecord
 from monitor.model.types import Event, EventKind, Side
@@ -283,9 +283,8 @@ def _span_of(from_s: float, to_s: float, points: int) -> history.Span:
 
 def _transition(row: dict[str, Any]) -> Transition:
     before, after = AlertState(row["before"]), AlertState(row["after"])
-    return Transition(
-        row["id"], row["alert_id"], row["time_s"], before, after, row["reason"], alert_from_json(row["body"])
-    )
+    alert, basis = alert_from_json(row["body"]), basis_from_json(row["basis"])
+    return Transition(row["id"], row["alert_id"], row["time_s"], before, after, row["reason"], alert, basis)
 
 
 def _forecast(row: dict[str, Any]) -> StoredForecast:

@@ -195,6 +195,12 @@ def m009_shapes_and_times_away(db: Database) -> None:
     db.execute("CREATE TABLE away (to_s REAL PRIMARY KEY, from_s REAL NOT NULL) WITHOUT ROWID")
 
 
+@migrations()
+def m010_what_alerts_rested_on(db: Database) -> None:
+    """Keep with each change of an alert the estimate and the forecast it rested on."""
+    db.execute("ALTER TABLE [transition] ADD COLUMN basis TEXT NOT NULL DEFAULT ''")
+
+
 def _names() -> tuple[str, ...]:
     with closing(Database(memory=True)) as empty:
         return tuple(step.name for step in migrations.pending(empty))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from alerts.landed import Verdict
+from alerts.lifecycle import acknowledge
 from alerts.types import Alert, AlertKind, Recipe
 from tests.unit.pipeline.shop import Machine
 from tests.unit.pipeline.test_care import Shift
@@ -74,3 +75,16 @@ def test_a_sump_that_landed_outside_its_band_has_one_alert_that_says_both() -> N
     told = alerts(shift)
     assert set(told) == {AlertKind.OUTSIDE_BAND}
     assert "measure by hand before you correct it again." in told[AlertKind.OUTSIDE_BAND].text
+
+
+def test_each_change_of_an_alert_says_what_it_rested_on() -> None:
+    shift = Shift(Machine("lathe-04", volume_l=260.0, concentration_pct=10.6, evaporation_l_per_h=1.0))
+    shift.until(9.0)
+    alert = alerts(shift)[AlertKind.OUTSIDE_BAND]
+    acted = shift.pipeline.act(alert.id, lambda one: acknowledge(one, "Ida", shift.now_s))
+    assert acted is not None
+    (move,) = acted[1]
+    assert move.basis is not None
+    believed = shift.pipeline.snapshot.sumps["lathe-04"].estimate
+    assert (move.basis.volume_l, move.basis.concentration_pct) == (believed.volume_l, believed.concentration_pct)
+    assert move.basis.forecast_made_s is not None

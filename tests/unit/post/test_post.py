@@ -171,3 +171,27 @@ def test_a_reload_with_other_routes_tells_nobody_of_what_was_told(office: Office
     office.restart()
     office.moved(tuple(office.record.reader().transitions(0.0, 4e9)), MONDAY_NIGHT + 60.0)
     assert len(office.told()) == 2
+
+
+def test_the_month_is_told_once_in_its_first_days(office: Office) -> None:
+    alert = office.raise_alert(MONDAY_NIGHT)
+    office.acknowledge(alert, "Ana", MONDAY_NIGHT + 60.0)
+    office.turn(at("2031-03-31T12:00"))
+    assert not [row for row in office.rows() if row["event"].startswith("monthly")]
+    office.turn(at("2031-04-01T05:30"))
+    assert not [row for row in office.rows() if row["event"].startswith("monthly")], "nobody is there yet"
+    for moment in ("2031-04-01T08:00", "2031-04-01T09:00", "2031-04-02T08:00", "2031-05-02T08:00"):
+        office.restart()
+        office.turn(at(moment))
+    told = [row for row in office.rows() if row["event"].startswith("monthly")]
+    assert [row["person"] for row in told] == ["cleo", "ana"], "and nothing of April, in which nothing was"
+    body = json.loads(told[0]["body"])
+    assert body["subject"] == "Alerts in March 2031: 1, 0 for nothing, 1 not called"
+    assert "raised 1, acknowledged 1 (100 %), standing over 24 h 1" in body["text"]
+    assert "lathe-04: 1 alerts, 0 for nothing, 1 not called, 0 on and off" in body["text"]
+
+
+def test_a_month_that_is_long_over_is_not_told(office: Office) -> None:
+    office.raise_alert(MONDAY_NIGHT)
+    office.turn(at("2031-04-09T12:00"))
+    assert not [row for row in office.rows() if row["event"].startswith("monthly")]

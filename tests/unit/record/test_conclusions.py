@@ -3,11 +3,11 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from alerts.types import AlertState
+from alerts.types import AlertState, Basis
 from monitor.model.types import Side
 from monitor.record.store import Record
 from monitor.snapshot import Changes, Snapshot
-from tests.unit.record.things import T0, alert, event, forecast, transition
+from tests.unit.record.things import T0, alert, estimate, event, forecast, transition
 
 ALWAYS = (-math.inf, math.inf)
 
@@ -63,3 +63,22 @@ def test_one_forecast_an_hour_and_sump_is_kept(record: Record) -> None:
     assert (first.side, first.side_share) == (Side.RICH, {Side.RICH: 0.75, Side.NONE: 0.25})
     assert first.dots_h == tuple(round(30 + number / 3, 3) for number in range(20))
     assert [one.made_s for one in record.reader().forecasts("lathe-04", T0 + 1800, T0 + 9000)] == [T0 + 1800, T0 + 5400]
+
+
+def test_what_is_known_changes_nothing_so_that_what_people_did_since_stays(record: Record) -> None:
+    raised, acknowledged = transition(1, alert(1)), transition(2, alert(1), AlertState.ACKNOWLEDGED)
+    record.save_transitions([raised, acknowledged])
+    record.save_transitions([raised])  # the same moment passed again after a restart
+    assert record.reader().alerts() == [acknowledged.alert]
+
+
+def test_a_transition_keeps_what_it_rested_on(record: Record) -> None:
+    basis = Basis.of(estimate(0), forecast(0))
+    assert basis is not None
+    with_basis, without = replace(transition(1, alert(1)), basis=basis), transition(2, alert(2))
+    record.save_transitions([with_basis, without])
+    assert record.reader().transitions(*ALWAYS) == [with_basis, without]
+    told = basis.as_json()
+    assert told["forecast"]["exit_side"] == "rich"
+    assert told["estimate"]["volume_l"] == estimate(0).volume_l
+    assert Basis.of(replace(estimate(0), known=False), None) is None
