@@ -84,7 +84,8 @@ def test_sumps_come_and_go_and_no_reading_is_dropped(works: tuple[Program, Broke
     )
     program.hang_up()
     wait_for(lambda: set(program.sumps()) == {"lathe-04", "mill-07"}, "the new file is in force", within_s=60)
-    assert set(program.sources()) == {"hall", "hall (mixing station)", "hall (publishing)"}
+    ways = {"hall", "hall (mixing station)", "hall (acknowledgements)", "hall (publishing)"}
+    assert set(program.sources()) == ways
     talker.say_json("hall/mill-07/level", v=150.0)
     wait_for(lambda: program.json("/api/sumps/mill-07")["known"], "the new sump is estimated", within_s=60)
     wait_for(lambda: seen.payloads(f"{ROOT}/sump/press-01/state")[-1] == b"", "the press's topics are gone")
