@@ -210,14 +210,16 @@ def _move(alert: Alert, at: _Moment) -> tuple[Alert, str]:
     """Move one alert; the reason is empty where nothing is to be announced."""
     fresh = _refreshed(alert, at)
     reason_to_suppress = at.suppressed.get(alert.sump)
-    if reason_to_suppress is not None and alert.state in _OPEN:
-        aside = replace(fresh, shelved_reason=reason_to_suppress, aside_s=at.now_s, aside_by="")
+    shelf_ends = alert.state is AlertState.SHELVED and at.now_s >= (alert.shelved_until_s or at.now_s)
+    calls = alert.state in _OPEN or (shelf_ends and fresh.absent_s is None)
+    if reason_to_suppress is not None and calls:
+        aside = replace(fresh, shelved_until_s=None, shelved_reason=reason_to_suppress, aside_s=at.now_s, aside_by="")
         return replace(aside, state=AlertState.SUPPRESSED_BY_DESIGN), reason_to_suppress
     if alert.state in (AlertState.UNACKNOWLEDGED, AlertState.ACKNOWLEDGED):
         return _move_open(fresh, at)
     if alert.state is AlertState.RETURNED_UNACKNOWLEDGED:
         return _move_returned(fresh, at)
-    if alert.state is AlertState.SHELVED and at.now_s >= (alert.shelved_until_s or at.now_s):
+    if shelf_ends:
         return _back(fresh, at.now_s), "the shelf's time is over"
     if alert.state is AlertState.SUPPRESSED_BY_DESIGN and reason_to_suppress is None:
         return _back(fresh, at.now_s), "the sump is in use again"
