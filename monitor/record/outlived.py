@@ -24,6 +24,7 @@ def steps(db: sqlite3.Connection, keeping: Keeping, now_s: float) -> Iterator[Ca
     yield partial(delete_before, db, "estimate", "time_s", daily_s)
     yield partial(delete_before, db, "daily", "stretch", daily_s / STRETCH_S - 1.0)
     yield partial(delete_before, db, "event", "time_s", daily_s)
+    yield partial(delete_before, db, "away", "to_s", daily_s)
     yield partial(delete_before, db, "landing", "time_s", alerts_s)
     yield partial(delete_before, db, "entry", "time_s", now_s - keeping.entries_s)
     yield partial(delete_alerts, db, alerts_s)

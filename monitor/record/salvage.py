@@ -33,12 +33,17 @@ KEYS: Final = {
     "follow_up": ("rowid",),
     "estimate": ("time_s", "sump"),
     "forecast": ("hour", "sump"),
+    "shape": ("sump",),
+    "away": ("to_s",),
+    "mishap": ("id",),
 }
-"""What is carried over, and how its rows lie. Figures and checkpoints are not: they are made again."""
+"""What is carried over, and how its rows lie."""
+LEFT: Final = frozenset({"hourly", "daily", "late_day", "upkeep", "checkpoint", "opening"})
+"""What is not: figures and checkpoints of the backup stand, and newer ones are made again."""
 SINCE: Final = {"reading": 1.0, "estimate": 1.0, "forecast": 3600.0}
 """Tables of which only the last days are carried over, with the seconds that one of their first key is."""
 
-REPLACED: Final = frozenset({"alert", "event", "outbox", "estimate"})
+REPLACED: Final = frozenset({"alert", "event", "outbox", "estimate", "shape", "away"})
 """What may have changed since the backup: the damaged record knows better."""
 WHOLE: Final = ("token", "session", "follow_up")
 """What may have been taken back since the backup: where all of it can be read, nothing else stays."""

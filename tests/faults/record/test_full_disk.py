@@ -3,14 +3,25 @@
 from __future__ import annotations
 
 import math
+import resource
+import shutil
+import signal
+import sqlite3
+import subprocess
+import sys
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
 from monitor.plant.errors import RecordError
 from monitor.plant.reading import Reading, Rejected, Signal
+from monitor.record.schema import STEPS
 from monitor.record.store import Record
+from tests.cases.records.make import HERE as RECORDS
+from tests.cases.records.make import rows_of
+from tests.faults.record import lives
 from tests.unit.record.things import T0, entry, event
 
 
@@ -88,3 +99,67 @@ def test_going_on_after_a_refusal_inside_a_step_is_an_error_not_half_a_step(full
         stubborn_step(record, taken)
     assert record.reader().events(-math.inf, math.inf) == []
     assert record.reader().latest_checkpoint() is None
+
+
+def test_a_checkpoint_that_does_not_fit_leaves_the_one_before(full: tuple[Record, int]) -> None:
+    record, _ = full
+    record._db.execute("PRAGMA max_page_count = 1000000")
+    record.save_checkpoint(T0, b"first")
+    record._db.execute("PRAGMA max_page_count = 1")
+    with pytest.raises(RecordError, match="the disk is full"):
+        record.save_checkpoint(T0 + 60.0, b"x" * 200_000)
+    assert record.reader().latest_checkpoint() == (T0, b"first")
+
+
+def test_upkeep_stops_where_there_is_no_room_and_goes_on_where_there_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for module, constants in lives.SMALL.items():
+        for name, value in constants.items():
+            monkeypatch.setattr(module, name, value)
+    begin, path = tmp_path / "begin.db", tmp_path / "full.db"
+    lives.prepare(begin)
+    shutil.copy(begin, path)
+    lives.whole_life(begin)
+    record = Record.open(path, now_s=lives.END_S, keeping=lives.KEEPING)
+    pages = record._db.execute("PRAGMA page_count").fetchone()[0]
+    record._db.execute(f"PRAGMA max_page_count = {pages}")
+    for attempt in range(3):
+        with pytest.raises(RecordError, match="the disk is full"):
+            lives.round_of(record, lives.END_S + 61.0 * attempt)
+        assert record.reader().reading_count() == len(lives.said())
+    record._db.execute("PRAGMA max_page_count = 1000000")
+    lives.round_of(record, lives.END_S + 200.0)
+    record.add([lives.late(), *lives.said()[-20:]])
+    lives.round_of(record, lives.END_S + 7200.0)
+    record.close()
+    ours, whole = lives.content(path), lives.content(begin)
+    assert [line for line in ours if '"upkeep"' not in line] == [line for line in whole if '"upkeep"' not in line]
+
+
+def test_an_upgrade_that_does_not_fit_leaves_what_was_there(tmp_path: Path) -> None:
+    path = tmp_path / "old.db"
+    with closing(sqlite3.connect(path)) as connection:
+        connection.executescript((RECORDS / f"{STEPS[0]}.sql").read_text(encoding="utf-8"))
+        before = rows_of(connection)
+
+    def small() -> None:
+        """No file may grow beyond this, and a write beyond it fails instead of ending the process."""
+        signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+        resource.setrlimit(resource.RLIMIT_FSIZE, (path.stat().st_size, path.stat().st_size))
+
+    program = (
+        "import sys\n"
+        "from pathlib import Path\n"
+        "from monitor.record.store import Record\n"
+        "Record.open(Path(sys.argv[1]), now_s=0.0)\n"
+    )
+    command = [sys.executable, "-c", program, str(path)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60, preexec_fn=small)
+    assert done.returncode == 1
+    assert "RecordError" in done.stderr
+    assert "the disk refuses to read or write" in done.stderr or "the disk is full" in done.stderr
+    Record.open(path, now_s=0.0).close()
+    with closing(sqlite3.connect(path)) as connection:
+        after = rows_of(connection)
+    assert [{name: row[name] for name in before["reading"][0]} for row in after["reading"]] == before["reading"]

@@ -15,6 +15,8 @@ from sqlite_utils import Database
 
 from monitor.record.schema import STEPS, migrations
 from monitor.record.store import Record
+from tests.cases.records.make import HERE as RECORDS
+from tests.cases.records.make import rows_of
 
 # Stores batches of ten readings (with an event-free checkpoint in the same transaction) and says so after each.
 CHILD = """
@@ -97,3 +99,18 @@ def test_a_kill_in_any_step_of_bringing_the_record_up_to_date_leaves_one_that_go
     record = Record.open(path, now_s=0.0)
     assert record.reader().reading_count() == 0
     record.close()
+
+
+def test_a_kill_in_any_step_of_an_upgrade_keeps_all_that_was_in_the_earlier_record(tmp_path: Path) -> None:
+    path = tmp_path / "bandkeeper.db"
+    with closing(sqlite3.connect(path)) as connection:
+        connection.executescript((RECORDS / f"{STEPS[0]}.sql").read_text(encoding="utf-8"))
+        before = rows_of(connection)
+    for step in STEPS[1:]:
+        done = subprocess.run([sys.executable, "-c", DIES, str(path), step], check=False, timeout=120)
+        assert done.returncode == -signal.SIGKILL
+    Record.open(path, now_s=0.0).close()
+    with closing(sqlite3.connect(path)) as connection:
+        after = rows_of(connection)
+    for table, rows in before.items():
+        assert [{name: row[name] for name in rows[0]} for row in after[table]] == rows

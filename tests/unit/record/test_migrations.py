@@ -12,7 +12,9 @@ from monitor.plant.errors import RecordError
 from monitor.record.reader import Reader
 from monitor.record.schema import APPLICATION_ID, STEPS, migrations
 from monitor.record.store import Record
-from tests.unit.record.things import T0, event, reading
+from tests.cases.records.make import HERE as RECORDS
+from tests.cases.records.make import rows_of
+from tests.unit.record.things import T0, reading
 
 
 def shape(path: Path) -> set[tuple[str, str]]:
@@ -25,20 +27,43 @@ def test_there_is_more_than_one_version_to_come_from() -> None:
     assert tuple(sorted(STEPS)) == STEPS
 
 
-@pytest.mark.parametrize("known", range(1, len(STEPS) + 1))
-def test_every_earlier_version_is_brought_up_to_date_and_keeps_its_readings(tmp_path: Path, known: int) -> None:
+def earlier(step: str, path: Path) -> dict[str, list[dict[str, object]]]:
+    """Lay a record down as that version left it, and return its rows."""
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.executescript((RECORDS / f"{step}.sql").read_text(encoding="utf-8"))
+        return rows_of(connection)
+
+
+@pytest.mark.parametrize("step", STEPS)
+def test_a_record_of_every_version_is_kept_to_come_from(step: str) -> None:
+    assert (RECORDS / f"{step}.sql").is_file(), "call python -m tests.cases.records.make"
+
+
+@pytest.mark.parametrize("step", STEPS)
+def test_a_record_of_every_earlier_version_upgrades_with_all_that_was_in_it(tmp_path: Path, step: str) -> None:
     old = tmp_path / "old.db"
-    with closing(sqlite3.connect(old, isolation_level=None)) as connection:
-        migrations.apply(Database(connection), stop_before=STEPS[known:])
-        connection.execute("INSERT INTO stream VALUES (7, 'lathe-04', 'level')")
-        connection.execute("INSERT INTO reading VALUES (?, 7, 250.0, 0, ?, NULL)", (T0, T0 + 0.5))
+    before = earlier(step, old)
+    assert len(before) >= 4
+    assert len(before["reading"]) == 40
     record = Record.open(old, now_s=T0)
-    added = record.add([reading(0, 999.0), reading(1)])
-    record.save_events([event(1)])
-    record.add_token("phone", "read", None, T0)
-    assert added.readings == (reading(1),)
-    assert list(record.reader().readings(-math.inf, math.inf)) == [reading(0), reading(1)]
+    reader = record.reader()
+    assert list(reader.readings(-math.inf, math.inf)) == [reading(minute, 250.0 - minute) for minute in range(40)]
+    assert [one.id for one in reader.entries(-math.inf, math.inf)] == ["e-1", "e-2"]
+    assert reader.rejected(5)[0].why == "no JSON"
+    if "alert" in before:
+        assert [one.id for one in reader.alerts()] == ["a-1", "a-2"]
+        assert [one.id for one in reader.transitions(0.0, math.inf)] == ["t-1", "t-2"]
+        assert [one.id for one in reader.events(0.0, math.inf)] == ["v-1", "v-2"]
+        assert len(reader.forecasts("lathe-04", T0 - 3600.0, T0 + 7200.0)) == 2
+        assert len(reader.estimates("lathe-04", T0 - 1.0, T0 + 7200.0, 10)) == 2
+        assert reader.latest_checkpoint() == (T0 + 600.0, b"state of the pipeline")
+    assert record.add([reading(0, 999.0), reading(50)]).readings == (reading(50),)
     record.close()
+    with closing(sqlite3.connect(old)) as connection:
+        after = rows_of(connection)
+    for table, rows in before.items():
+        kept = [{name: row[name] for name in rows[0]} for row in after[table]] if rows else []
+        assert all(row in kept for row in rows), table
     Record.open(tmp_path / "new.db", now_s=T0).close()
     assert shape(old) == shape(tmp_path / "new.db")
 
