@@ -10,17 +10,20 @@ from itertools import groupby
 from zoneinfo import ZoneInfo
 
 from alerts.attendance import Attendance, attendance
+from alerts.cautions import CAUTIONS
 from alerts.hygiene import Hygiene, ranked, summary
 from alerts.letters import Content, Links, Part, content, report_event
 from alerts.types import Alert, AlertKind, AlertState, Recipe, RecipeKind, Transition
-from alerts.wording import SHORT_TEXT, say_action
+from alerts.wording import SHORT_TEXT, say_action, why_check, worth_of_check
 from alerts.words import duration, mix, moment, twentieths, volume
+from monitor.model.checks import CheckWorth
 from monitor.model.types import Estimate, Forecast
 from monitor.plant.types import Plant
 
 SHORTEST_GAP_S = 3600.0
 _ROUNDING = 1e-9
 MOST_NAMED = 10
+CHECK_SO = f"{CAUTIONS['skin']} {CAUTIONS['circulate']} Write the result down at the sump."
 WHAT_HELPS = (
     "Many for nothing: a hand check makes the forecast surer; raise the chances in [alerts].",
     "Not called: look at the sump's sensors and at the hours in [[plant.attended]].",
@@ -129,9 +132,19 @@ def _stop(stop: Stop, plant: Plant) -> str:
 
 
 def morning(
-    plant: Plant, moves: Sequence[Transition], alerts: Iterable[Alert], from_s: float, now_s: float, name: str
+    plant: Plant,
+    moves: Sequence[Transition],
+    alerts: Iterable[Alert],
+    checks: Sequence[CheckWorth],
+    from_s: float,
+    now_s: float,
+    name: str,
+    page: str = "",
 ) -> Content:
-    """Return what happened while nobody was there: raised, gone again, still open, each with what to do."""
+    """Return what happened while nobody was there (raised, gone again, still open, each with what to do).
+
+    `checks` are the hand checks that may change tonight's calls, the worthiest first; `page` is where they stand.
+    """
     raised = {m.alert_id: m for m in moves if m.before is AlertState.NORMAL}
     gone = {m.alert_id: m for m in moves if m.alert.cleared_s is not None}
     standing = [alert for alert in alerts if alert.is_open and alert.state in _OPEN]
@@ -143,10 +156,21 @@ def morning(
     parts = [Part("Since " + moment(plant, from_s, now_s), happened or ("Nothing happened.",))]
     if standing:
         parts.insert(0, Part("To do now", tuple(_still(alert, plant) for alert in standing)))
+    lines = [_check(one, plant) for one in checks]
+    if lines:
+        more = [f"And {len(lines) - MOST_NAMED} more."] if len(lines) > MOST_NAMED else []
+        parts.insert(len(parts) - 1, Part("Check by hand today", (*lines[:MOST_NAMED], *more, CHECK_SO)))
     head = f"Good morning: {len(raised)} alerts in the night, {len(standing)} still open"
-    short = _fitted(head, [_still(alert, plant) for alert in standing])
+    named = [f"Check {', '.join(one.sump for one in checks[:MOST_NAMED])}."] if checks else []
+    short = _fitted(head, [*(_still(alert, plant) for alert in standing), *named])
     event = report_event("morning", name, plant, now_s, parts)
-    return content(head, parts, plant, Links(), short=short, event=event)
+    return content(head, parts, plant, Links(page if lines else ""), short=short, event=event)
+
+
+def _check(one: CheckWorth, plant: Plant) -> str:
+    area = plant.sumps[one.sump].area if one.sump in plant.sumps else ""
+    where = f"{one.sump} ({area})" if area else one.sump
+    return f"{where}: {why_check(one)}. With a check, {worth_of_check(one)}."
 
 
 def _still(alert: Alert, plant: Plant) -> str:

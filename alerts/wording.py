@@ -6,7 +6,8 @@ from collections.abc import Iterable
 
 from alerts.containers import Measures
 from alerts.types import Alert, AlertKind, Recipe, RecipeKind, Step
-from alerts.words import about, chance, jug, level, mix, moment, percent, pour, quarter, volume
+from alerts.words import about, chance, jug, level, mix, moment, percent, pour, quarter, twentieths, volume
+from monitor.model.checks import CheckWorth
 from monitor.model.types import Side
 from monitor.plant.types import Plant
 
@@ -22,6 +23,19 @@ def say_alert(alert: Alert, plant: Plant) -> str:
     """Say in one go what happens, when, how sure, and what to do about it."""
     action = "" if alert.recipe is None else say_action(alert.recipe, plant)
     return f"{alert.text} {action}".rstrip()
+
+
+def why_check(check: CheckWorth) -> str:
+    """Say why a hand check of a sump might change what people do tonight."""
+    return (
+        f"{twentieths(check.chance_leaves)} chances that it leaves its band before somebody is back; "
+        f"its strength is known to ± {check.strength_sd_pct:.2f} points"
+    )
+
+
+def worth_of_check(check: CheckWorth) -> str:
+    """Say what a hand check is worth."""
+    return f"a wrong call gets rarer by {100 * check.worth:.0f} in 100"
 
 
 def say_action(recipe: Recipe, plant: Plant) -> str:

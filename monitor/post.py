@@ -36,6 +36,8 @@ STREAM: Final = "event stream"
 CALLS: Final = {"raised", "returned", "unshelved", "unsuppressed", "returned_to_service"}
 AWAY_S: Final = 300.0
 MORNING_WITHIN_S: Final = 4 * 3600.0
+PATIENCE_S: Final = 900.0
+"""So long the morning report waits for a picture of the same morning."""
 MONTHLY_WITHIN_S: Final = 7 * 86400.0
 LOOK_BACK_S: Final = 16 * 86400.0
 
@@ -177,10 +179,10 @@ class PostOffice:
                 name,
                 reports.to,
                 now_s,
-                lambda: hand_over(self._plant, seen, snapshot.alerts, now_s, name, f"{page}/round"),
+                lambda: hand_over(self._plant, seen, snapshot.alerts, now_s, name, f"{page}/round" if page else ""),
             )
         if reports.to and reports.morning and there.attended:
-            self._morning(snapshot, now_s)
+            self._morning(snapshot, now_s, f"{page}/checks" if page else "")
         if reports.to and reports.monthly and there.attended:
             self._monthly(now_s)
         if reports.well_to and reports.well_every_s is not None:
@@ -189,18 +191,21 @@ class PostOffice:
                 name, reports.well_to, now_s, lambda: all_is_well(self._plant, seen, snapshot.alerts, now_s, name)
             )
 
-    def _morning(self, snapshot: Snapshot, now_s: float) -> None:
+    def _morning(self, snapshot: Snapshot, now_s: float, page: str) -> None:
         windows = self._plant.attended.intervals(now_s - LOOK_BACK_S, now_s + 1.0)
         if len(windows) < 2 or now_s - windows[-1][0] > MORNING_WITHIN_S:
             return
         from_s, start_s = windows[-2][1], windows[-1][0]
         if start_s - from_s < SHORTEST_GAP_S:
             return
-        name = f"morning-{round(start_s)}"
+        name, of_today = f"morning-{round(start_s)}", snapshot.now_s >= start_s
+        if not of_today and now_s - start_s < PATIENCE_S:
+            return  # the checks in the picture are still those for the night that is over
+        checks = snapshot.checks if of_today else ()
 
         def said() -> Content:
             moves = self._record.reader().transitions(from_s, start_s)
-            return morning(self._plant, moves, snapshot.alerts, from_s, now_s, name)
+            return morning(self._plant, moves, snapshot.alerts, checks, from_s, now_s, name, page)
 
         self._once(name, self._plant.alerting.reports.to, now_s, said)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from alerts.wording import why_check, worth_of_check
 from monitor.model.checks import CheckMove, CheckWorth
 from monitor.model.layout import BIN_S
 from monitor.model.losses import LossDay
@@ -82,9 +83,8 @@ def check_lines(plant: Plant, snapshot: Snapshot) -> list[CheckLine]:
         CheckLine(
             one.sump,
             plant.sumps[one.sump].area,
-            f"{round(20 * one.chance_leaves)} of 20 chances that it leaves its band before somebody is back; "
-            f"its strength is known to ± {one.strength_sd_pct:.2f} points",
-            f"a wrong call gets rarer by {100 * one.worth:.0f} in 100",
+            why_check(one),
+            worth_of_check(one),
         )
         for one in snapshot.checks
         if one.sump in plant.sumps

@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 from alerts import lifecycle
 from alerts.conditions import Condition
 from alerts.types import Alert, AlertKind, Priority, Transition
+from monitor.model.checks import CheckWorth
 from monitor.model.types import Side
 from monitor.plant.file import load_plant
 from monitor.plant.types import Plant
@@ -77,10 +78,12 @@ class Office:
             self.record.save_transitions(moves)
             self.post.moved(fresh, now_s)
 
-    def turn(self, now_s: float) -> None:
-        """Let what is due be written."""
-        view = SumpView("lathe-04", replace(estimate(0), time_s=now_s), None, recipe())
-        self.post.turn(Snapshot(now_s, {"lathe-04": view}, tuple(self.alerts.values())), now_s)
+    def turn(self, now_s: float, checks: tuple[CheckWorth, ...] = (), picture_s: float | None = None) -> None:
+        """Let what is due be written, from a picture of now (or of `picture_s`) with some hand checks that pay."""
+        seen_s = now_s if picture_s is None else picture_s
+        view = SumpView("lathe-04", replace(estimate(0), time_s=seen_s), None, recipe())
+        picture = Snapshot(seen_s, {"lathe-04": view}, tuple(self.alerts.values()), checks=checks)
+        self.post.turn(picture, now_s)
 
     def rows(self) -> list[dict[str, Any]]:
         """Return the outbox, oldest first."""

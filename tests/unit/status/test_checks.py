@@ -9,10 +9,15 @@ from dataclasses import replace
 import pytest
 from starlette.testclient import TestClient
 
+from monitor.model.checks import last_moves
+from monitor.model.layout import BIAS
+from monitor.plant.reading import Entry, EntryKind
 from monitor.status.app import create_app
 from monitor.status.checks import account_json, check_lines, day_lines, move_lines, say_coverage
 from tests.fixtures.account import account
 from tests.fixtures.board import NOW_S, FakeBoard, plant, snapshot
+from tests.unit.model.runs import engine_over
+from tests.unit.pipeline.shop import BEGIN_S, Machine
 
 
 @pytest.fixture
@@ -93,3 +98,20 @@ def test_a_sump_that_left_the_plant_file_is_left_out() -> None:
     picture = snapshot(works)
     gone = replace(picture.checks[0], sump="gone-1")
     assert check_lines(works, replace(picture, checks=(gone,))) == []
+
+
+def test_a_check_that_was_entered_is_said_with_what_it_did_to_the_estimate() -> None:
+    """From the log book through the estimator to the line on the page: the offset moves by what the line says."""
+    at_s = BEGIN_S + 20 * 3600.0
+    check = Entry("c-1", "lathe-01", EntryKind.CHECK, at_s, at_s, value=7.4, unit="%")
+    engine, without = (engine_over([Machine("lathe-01")], 21, entries) for entries in ([check], []))
+    (move,) = engine.check_moves
+    before, after = (one.at(BEGIN_S + 20.5 * 3600.0).mean[0, BIAS] for one in (without, engine))
+    assert move.after_degbx - move.before_degbx == pytest.approx(after - before, abs=0.02)
+    assert move.after_degbx - move.before_degbx > 0.1
+    works = plant()
+    view = replace(snapshot(works).sumps["lathe-04"], checks=last_moves(engine.check_moves)["lathe-01"])
+    (line,) = move_lines(works, view, at_s)
+    assert f"7.4 % by hand moved the refractometer’s offset by {move.after_degbx - move.before_degbx:+.2f}" in line
+    assert f"before ± {move.sd_before_degbx:.2f}" in line
+    assert move.sd_after_degbx < move.sd_before_degbx
