@@ -1,10 +1,10 @@
 """The mass balance of a sump over one bin, with its gradient.
 
-    dV/dt    = q - (E + D + L)
-    d(cV)/dt = m q - k D c - L c
+    dV/dt    = -(E + D + L)
+    d(cV)/dt = -k D c - L c
 
-E evaporation (water only), D drag-out at the sump's strength with a little extra concentrate (k >= 1), L a leak,
-q what an automatic valve adds at strength m (trade-facts 1.4).
+E evaporation (water only), D drag-out at the sump's strength with a little extra concentrate (k >= 1), L a leak
+(trade-facts 1.4). What is filled in enters at once: by people in `jumps`, by an automatic valve in `filling`.
 """
 
 from __future__ import annotations
@@ -23,7 +23,6 @@ from monitor.model.layout import (
     LN_IDLE,
     LN_RUN,
     STRENGTH,
-    VALVE_MIX,
     VOLUME,
     WEATHER,
     WIDTH,
@@ -32,17 +31,17 @@ from monitor.model.layout import (
 
 DAY_SWING: Final = 0.14
 WARMEST_H: Final = 19.0
+TINY: Final = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
 class Losses:
-    """Litres lost in a bin ((n,) each): evaporated idle and running, dragged out, leaked, and added by a valve."""
+    """Litres lost in a bin ((n,) each): evaporated idle and running, dragged out, leaked."""
 
     idle_l: Floats
     run_l: Floats
     drag_l: Floats
     leak_l: Floats
-    valve_l: Floats
 
     @property
     def evaporated_l(self) -> Floats:
@@ -57,7 +56,7 @@ class Losses:
     @property
     def net_l(self) -> Floats:
         """What the volume falls by."""
-        return self.idle_l + self.run_l + self.drag_l + self.leak_l - self.valve_l
+        return self.idle_l + self.run_l + self.drag_l + self.leak_l
 
 
 def day_curve(hour_of_day: float) -> float:
@@ -65,7 +64,7 @@ def day_curve(hour_of_day: float) -> float:
     return 1.0 + DAY_SWING * float(np.cos(2.0 * np.pi * (hour_of_day - WARMEST_H) / 24.0))
 
 
-def losses(mean: Floats, running: Floats, hours: float, curve: Floats, valve_l: Floats) -> Losses:
+def losses(mean: Floats, running: Floats, hours: float, curve: Floats) -> Losses:
     """Return what goes in `hours` with the machine running a share `running` of the time (n,).
 
     `curve` (n,) is the evaporation relative to the sump's rates: the day's curve, or what the coolant's warmth does.
@@ -76,41 +75,44 @@ def losses(mean: Floats, running: Floats, hours: float, curve: Floats, valve_l: 
         run_l=np.exp(mean[:, LN_RUN]) * running * air,
         drag_l=np.exp(mean[:, LN_DRAG] + mean[:, JOB]) * running * hours,
         leak_l=mean[:, LEAK] * hours,
-        valve_l=valve_l,
     )
 
 
 def advance(mean: Floats, cov: Floats, gone: Losses, hours: float, least_l: Floats) -> None:
     """Let the losses happen: change mean and covariance in place."""
     volume, strength = mean[:, VOLUME].copy(), mean[:, STRENGTH].copy()
-    richer = gone.evaporated_l - (CARRY - 1.0) * gone.drag_l
-    middle = np.maximum(volume - 0.5 * gone.net_l, least_l)
-    growth = (richer - gone.valve_l) / middle
+    middle = np.maximum(_log_mean(volume, gone.net_l), least_l)
+    growth = (gone.evaporated_l - (CARRY - 1.0) * gone.drag_l) / middle
     factor = np.exp(growth)
-    volume_row, strength_row = _gradients(gone, hours, strength, middle, growth, factor, mean[:, VALVE_MIX])
+    volume_row, strength_row = _gradients(gone, hours, strength * factor, middle, growth, factor)
     mean[:, VOLUME] = np.maximum(volume - gone.net_l, least_l)
-    mean[:, STRENGTH] = strength * factor + mean[:, VALVE_MIX] * gone.valve_l / middle
+    mean[:, STRENGTH] = strength * factor
     move_rows(cov, volume_row, strength_row)
 
 
+def _log_mean(volume: Floats, lost: Floats) -> Floats:
+    """Return the logarithmic mean of the volume before and after: with it the strength follows the closed form."""
+    share = np.clip(lost / volume, -0.5, 0.5)
+    some = np.abs(share) > TINY
+    return np.asarray(np.where(some, -lost / np.log1p(-np.where(some, share, 0.1)), volume - 0.5 * lost))
+
+
 def _gradients(
-    gone: Losses, hours: float, strength: Floats, middle: Floats, growth: Floats, factor: Floats, mix: Floats
+    gone: Losses, hours: float, now: Floats, middle: Floats, growth: Floats, factor: Floats
 ) -> tuple[Floats, Floats]:
-    n = strength.shape[0]
+    n = len(now)
     volume_row = np.zeros((n, WIDTH))
     volume_row[:, VOLUME] = 1.0
     for column, lost in _sensitivities(gone, hours):
         volume_row[:, column] -= lost
-    now = strength * factor
     strength_row = np.zeros((n, WIDTH))
-    strength_row[:, VOLUME] = -now * growth / middle - mix * gone.valve_l / middle**2
+    strength_row[:, VOLUME] = -now * growth / middle
     strength_row[:, STRENGTH] = factor
     strength_row[:, LN_IDLE] = now * gone.idle_l / middle
     strength_row[:, LN_RUN] = now * gone.run_l / middle
     strength_row[:, LN_DRAG] = -now * (CARRY - 1.0) * gone.drag_l / middle
     strength_row[:, WEATHER] = now * gone.evaporated_l / middle
     strength_row[:, JOB] = strength_row[:, LN_DRAG]
-    strength_row[:, VALVE_MIX] = gone.valve_l / middle
     return volume_row, strength_row
 
 

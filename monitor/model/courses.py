@@ -70,10 +70,15 @@ class Rates:
 
 @dataclass(frozen=True, slots=True)
 class Valve:
-    """What a filling valve does: the litres it keeps in each step (n, steps), the mix it adds in % (n, draws)."""
+    """What a filling valve does: when it opens, how much it lets in, of what mix, and whether it is there at all.
+
+    Litres at which it opens in each step (n, steps), litres of an opening (n, 1), mix in % and presence (n, draws).
+    """
 
     mark_l: Floats
+    opening_l: Floats
     mix_pct: Floats
+    there: Flags
 
 
 @dataclass(slots=True)
@@ -187,18 +192,19 @@ class _Falling:
 
 
 class _Filled:
-    """Sumps with a valve that keeps the gauge at a mark."""
+    """Sumps with a valve that opens at a mark of the gauge."""
 
     def __init__(self, first: First, lost: _Lost, valve: Valve) -> None:
         self._lost, self._least, self._mix = lost, first.least_l, valve.mix_pct
-        self._mark = valve.mark_l.T[:, :, None]
+        self._mark, self._opening = valve.mark_l.T[:, :, None], valve.opening_l
+        self._there = valve.there
         self._strength = np.exp(first.ln_strength)
 
     def step(self, s: int, volume: Floats, ln_strength: Floats) -> None:
         """Fill in edge s + 1 of the courses."""
         lost, strength = self._lost, self._strength
         left = volume[s] - lost.gone
-        filled = np.maximum(self._mark[s] - left, 0.0)
+        filled = self._opening * np.ceil(np.maximum(self._mark[s] - left, 0.0) / self._opening) * self._there
         middle = np.maximum(volume[s] - 0.5 * (lost.gone - filled), self._least)
         growth = (lost.vapour - (CARRY - 1.0) * lost.drag - filled) / middle
         strength *= np.exp(growth)

@@ -34,7 +34,7 @@ from monitor.model.layout import (
     Ints,
 )
 from monitor.model.state import JOB_SD, WEATHER_SD, State
-from monitor.model.valves import mains_chance
+from monitor.model.valves import MARK, SIZE, mains_chance, there_chance
 
 HORIZON_H: Final = 240.0
 DRAWS: Final = 200
@@ -73,6 +73,7 @@ STATE_Z, WEATHER_Z, JOB_Z, SHARE_Z = _draws()
 
 
 STAND_RANKS: Final[Floats] = (np.random.default_rng(19620505).permutation(DRAWS) + 0.5) / DRAWS
+THERE_RANKS: Final[Floats] = (np.random.default_rng(19751101).permutation(DRAWS) + 0.5) / DRAWS
 WATER_RANKS: Final[Floats] = (np.random.default_rng(19600201).permutation(DRAWS) + 0.5) / DRAWS
 
 
@@ -143,7 +144,9 @@ def _courses(state: State, fixed: Fixed, ahead: Ahead, widen: Floats, desk: Desk
     valve = None
     if state.valve[0, 0] > 0:
         held_up = np.where(ahead.share > RUNS_SOME, state.mean[:, HOLD_UP, None], 0.0)
-        valve = Valve(state.valve[:, 1, None] + held_up, np.clip(drawn[:, VALVE_MIX], 0.0, 20.0))
+        mark, opening = state.valve[:, MARK, None], state.valve[:, SIZE, None]
+        mix, there = np.clip(drawn[:, VALVE_MIX], 0.0, 20.0), there_chance(state)[:, None] > THERE_RANKS
+        valve = Valve(mark + held_up, opening, mix, there)
     return walk(first, rates, Steps(STEP_H, STEP_H * curve, ahead.day, ahead.share), valve, desk)
 
 

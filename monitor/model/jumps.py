@@ -54,7 +54,7 @@ def look_at_level(
     along = state.cov[:, VOLUME] - running[:, None] * state.cov[:, HOLD_UP]
     known = along[:, VOLUME] - running * along[:, HOLD_UP]
     total = known + var
-    least = LEAST_LEVEL * fixed.full_l + np.where(residual > 0.0, expected_rise(state, fixed), 0.0)
+    least = LEAST_LEVEL * fixed.full_l + np.where(residual > 0.0, expected_rise(state), 0.0)
     far = residual**2 > np.where(fixed.level_period_s > DENSE_S, HAND_GATE, GATE) ** 2 * total
     # between sparse readings the losses are uncertain, but none of them lifts the level over what was last seen
     sparse = fixed.level_period_s > DENSE_S

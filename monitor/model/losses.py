@@ -75,9 +75,13 @@ def book_losses(state: State, day: int, gone: Losses) -> None:
         (EVAPORATED, gone.evaporated_l),
         (DRAGGED, gone.drag_l),
         (LEAKED, gone.leak_l),
-        (VALVE, gone.valve_l),
     ):
         page[:, column] += litres
+
+
+def book_filling(state: State, day: int, litres: Floats) -> None:
+    """Book what automatic valves let in in a bin (n,)."""
+    state.ledger[:, day % DAYS_KEPT, VALVE] += litres
 
 
 def book_jumps(state: State, day: int, before_l: Floats, rows: Flags) -> None:

@@ -36,6 +36,8 @@ WEATHER_SD: Final = 0.16
 JOB_SD: Final = 0.28
 NEVER: Final = -1.0e18
 HAND_S: Final = 7200.0
+PACES: Final = 16
+PLACES: Final = 52
 DRAIN_FIRST: Final = np.array([[0.25, 0.3**2], [0.1, 0.15**2], [0.03, 0.06**2], [0.01, 0.02**2]])
 
 WARMTH_FIRST: Final = np.array([0.0, 1e9, 1.4, 4.0, 1.0, 0.0, 0.0, 0.0])
@@ -64,7 +66,9 @@ class State:
     leak_watch: Floats  # (n, 4) cusum, flag, since bin, peak
     hourly: Floats  # (n, 120, 4) the level of the last days, see monitor.model.valves
     drain: Floats  # (n, 4, 2) share of the hold-up still out a while after a stop: mean, variance
-    valve: Floats  # (n, 3) flag, gauge litres it keeps, since bin
+    valve: Floats  # (n, 6) an automatic filling valve, see monitor.model.valves
+    grid: Floats  # (n, 16, 52) where the fluid of a sump with a valve may stand, see monitor.model.filling
+    pace: Floats  # (n, 16)
     losses: Floats  # (n, 96, 2) evaporation and drag-out of the last bins, litres
     last_seen: Floats  # (n, 2) last bin value of level and refractometer
     same: Floats  # (n, 4) bins of the same value: level, refractometer; longest such run before
@@ -111,7 +115,9 @@ class State:
             leak_watch=np.zeros((n, 4)),
             hourly=np.zeros((n, 120, 4)),
             drain=np.tile(DRAIN_FIRST, (n, 1, 1)),
-            valve=np.zeros((n, 3)),
+            valve=np.zeros((n, 6)),
+            grid=np.zeros((n, PACES, PLACES)),
+            pace=np.zeros((n, PACES)),
             losses=np.zeros((n, BINS_A_DAY, 2)),
             last_seen=np.full((n, 2), np.nan),
             same=np.zeros((n, 4)),

@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from monitor.model import balance, duty, jumps, leaks, losses, valves, warmth, watch
+from monitor.model import balance, duty, filling, jumps, leaks, losses, valves, warmth, watch
 from monitor.model.bins import Bin
 from monitor.model.kalman import decay, measure, take_in
 from monitor.model.layout import (
@@ -71,10 +71,13 @@ def step(state: State, fixed: Fixed, seen: Bin, moment: Moment, logged_mix: Floa
     running = watch.believe_running(state, seen, chance)
     duty.learn(state, running, watch.told_of_running(seen, moment.hours), moment.on_duty, moment.slot)
     curve = warmth.factor(state, fixed, seen.temperature, running, moment.k, moment.hour, moment.hours)
-    gone, filled_sd = _pass_time(state, fixed, running, moment, curve)
-    stand = losses.Stand.of(state)
+    gone = _pass_time(state, fixed, running, moment, curve)
     level = watch.level_seen(state, seen, running)
-    look = jumps.look_at_level(state, fixed, level.value, level.running, level.var, level.there, 0.5 * gone.net_l)
+    half_lost = 0.5 * gone.net_l
+    look = jumps.look_at_level(state, fixed, level.value, level.running, level.var, level.there, half_lost)
+    look, filled = filling.fill(state, fixed, running, look, level, gone, moment.hours)
+    _book_filling(state, moment, filled.litres)
+    stand = losses.Stand.of(state)
     brix = watch.brix_seen(state, seen, running)
     look_b = jumps.look_at_brix(state, fixed, brix.value, brix.var, brix.there)
     jumps.count_odd(state.level_odd, look, moment.k)
@@ -82,12 +85,12 @@ def step(state: State, fixed: Fixed, seen: Bin, moment: Moment, logged_mix: Floa
     _learn(state, fixed, seen, level, look, brix, look_b, moment.k)
     volume_before = state.mean[:, VOLUME].copy()
     jumped = _jump(state, fixed, look, look_b, moment.k, logged_mix)
-    _take_in(state, fixed, level, look, brix, look_b, jumped, gone, filled_sd)
+    _take_in(state, fixed, level, look, brix, look_b, jumped, half_lost, filled)
     losses.book_jumps(state, moment.day, volume_before, jumped)
     calm = look.there & ~look.odd & ~jumped & state.level_known & valves.quiet(state, fixed, running)
     valves.note(state, level.value, level.running, look.there & ~look.odd, moment.k)
     valves.judge(state, fixed, moment.k)
-    watch.learn_draining(state, seen, 0.5 * gone.net_l, calm)
+    watch.learn_draining(state, seen, half_lost, calm)
     _tether_hold_up(state, fixed)
     leaks.keep_positive(state, fixed)
     leaks.watch_losses(state, fixed, look.residual / np.sqrt(look.total), calm)
@@ -109,6 +112,7 @@ def _drift(state: State, fixed: Fixed, moment: Moment) -> None:
     cov, hours = state.cov, moment.hours
     keep = float(np.exp(-hours / WEATHER_HOURS))
     if moment.new_day:
+        filling.new_day(state, fixed)
         decay(state.mean, cov, JOB, JOB_KEEP, JOB_SD**2 * (1.0 - JOB_KEEP**2))
     decay(state.mean, cov, WEATHER, keep, WEATHER_SD**2 * (1.0 - keep**2))
     cov[:, VOLUME, VOLUME] += (0.0004 * fixed.full_l) ** 2 * hours
@@ -122,17 +126,10 @@ def _drift(state: State, fixed: Fixed, moment: Moment) -> None:
     cov[:, VALVE_MIX, VALVE_MIX] += 0.3**2 * hours / 24.0
 
 
-def _pass_time(
-    state: State, fixed: Fixed, running: Floats, moment: Moment, curve: Floats
-) -> tuple[balance.Losses, Floats]:
-    idle = balance.losses(state.mean, running, moment.hours, curve, np.zeros(len(running)))
-    filled, filled_sd = valves.inflow(state, fixed, running, idle.net_l)
-    gone = balance.Losses(idle.idle_l, idle.run_l, idle.drag_l, idle.leak_l, filled)
+def _pass_time(state: State, fixed: Fixed, running: Floats, moment: Moment, curve: Floats) -> balance.Losses:
+    gone = balance.losses(state.mean, running, moment.hours, curve)
     balance.advance(state.mean, state.cov, gone, moment.hours, 0.01 * fixed.full_l)
     losses.book_losses(state, moment.day, gone)
-    filled_sd = filled_sd * np.sqrt(moment.hours / HOURS)
-    if filled_sd.any():
-        valves.spread_inflow(state, filled_sd)
     slot = moment.k % BINS_A_DAY
     state.losses[:, slot, 0] = gone.evaporated_l
     state.losses[:, slot, 1] = gone.drag_l
@@ -140,9 +137,17 @@ def _pass_time(
     state.unseen_lost += gone.net_l
     weighed = state.jump[:, jumps.KIND] > 0
     state.jump[:, jumps.LOST] += np.where(weighed, gone.net_l, 0.0)
-    carried = state.mean[:, STRENGTH] * (CARRY * gone.drag_l + gone.leak_l) - state.mean[:, VALVE_MIX] * filled
+    carried = state.mean[:, STRENGTH] * (CARRY * gone.drag_l + gone.leak_l)
     state.jump[:, jumps.CONCENTRATE_LOST] += np.where(weighed, carried / 100.0, 0.0)
-    return gone, np.asarray(filled_sd)
+    return gone
+
+
+def _book_filling(state: State, moment: Moment, litres: Floats) -> None:
+    losses.book_filling(state, moment.day, litres)
+    state.unseen_lost -= litres
+    weighed = state.jump[:, jumps.KIND] > 0
+    state.jump[:, jumps.LOST] -= np.where(weighed, litres, 0.0)
+    state.jump[:, jumps.CONCENTRATE_LOST] -= np.where(weighed, state.mean[:, VALVE_MIX] * litres / 100.0, 0.0)
 
 
 def _learn(
@@ -190,17 +195,16 @@ def _take_in(
     brix: watch.Seen,
     look_b: jumps.Look,
     jumped: Flags,
-    gone: balance.Losses,
-    filled_sd: Floats,
+    half_lost: Floats,
+    filled: filling.Filled,
 ) -> None:
     """Believe what is not odd; after a jump the new state is compared afresh."""
     if jumped.any():
-        look = jumps.look_at_level(state, fixed, level.value, level.running, level.var, level.there, 0.5 * gone.net_l)
+        look = jumps.look_at_level(state, fixed, level.value, level.running, level.var, level.there, half_lost)
+        filling.end(state, fixed, jumped)
     use = look.there & (~look.odd | jumped)
-    take_in(state.mean, state.cov, look.along, look.total, look.residual, use)
+    take_in(state.mean, state.cov, look.along, look.total, look.residual, use & (jumped | ~filled.done))
     state.unseen_lost = np.where(use, 0.0, state.unseen_lost)
-    if filled_sd.any():
-        valves.learn_mix(state, filled_sd, look.residual, look.total, use & ~jumped)
     state.level_known |= use
     # the level moved the strength with it: compare the refractometer with what is expected now
     again = jumps.look_at_brix(state, fixed, brix.value, brix.var, brix.there)

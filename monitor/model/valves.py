@@ -1,10 +1,12 @@
 """Automatic filling: a float valve that keeps a sump at a mark, with water or with thin mix.
 
 The plant file does not say which sumps have one. It shows in the level: over days with the machine at work the level
-does not fall as any sump's would, and it rises by itself, again and again, to about the same mark. The valve sees the
-fluid in the sump, so while the pump runs the volume in the circuit is kept higher by the hold-up.
-Columns of `State.valve`: FLAG MARK (litres in the gauge's sight) SINCE (bin). `State.hourly` is a ring of the last
-120 h: sums of the volume, the gauge, the running share, and the number of bins.
+does not fall as any sump's would, and it rises by itself, again and again, from about the same mark. The valve sees the
+fluid in the sump, so while the pump runs the volume in the circuit is kept higher by the hold-up. What it does then is
+reckoned in `filling`.
+Columns of `State.valve`: FLAG MARK (litres in the gauge's sight at which it opens) SINCE (bin) SIZE (litres it lets in
+each time it opens) ANCHOR (litres, see `filling`) ODDS (ln odds that it is really there). `State.hourly` is a ring of
+the last 120 h: sums of the volume, the gauge, the running share, and the number of bins.
 """
 
 from __future__ import annotations
@@ -13,10 +15,9 @@ from typing import Final
 
 import numpy as np
 
-from monitor.model.kalman import carry_rows, measure
+from monitor.model.kalman import measure
 from monitor.model.layout import (
     FIRST_DRAG,
-    FIRST_IDLE,
     FIRST_RUN,
     HOLD_UP,
     JOB,
@@ -24,17 +25,17 @@ from monitor.model.layout import (
     LN_DRAG,
     LN_IDLE,
     LN_RUN,
-    STRENGTH,
     VALVE_MIX,
     VOLUME,
+    WEATHER,
     WIDTH,
     Fixed,
     Flags,
     Floats,
 )
-from monitor.model.state import LEVEL_IDLE, LEVEL_RUN, State
+from monitor.model.state import JOB_SD, LEVEL_IDLE, LEVEL_RUN, WEATHER_SD, State
 
-FLAG, MARK, SINCE = range(3)
+FLAG, MARK, SINCE, SIZE, ANCHOR, ODDS = range(6)
 VOLUMES, GAUGES, RUNS, COUNT = range(4)
 RING_H: Final = 120
 BINS_AN_HOUR: Final = 4
@@ -42,11 +43,15 @@ JUDGED_EVERY: Final = 24
 LEAST_WINDOW_H: Final = 30
 SMALL_RISE: Final = 0.009
 LARGE_RISE: Final = 0.045
+MOVED: Final = 0.03
 RISES: Final = 3
 RISE_H: Final = 4
 SAME_MARK: Final = 0.018
 SURE: Final = 0.9
 MAINS_SD: Final = 0.3
+THIN: Final = 0.55  # of the target: what proportioners are set to, and how far they lie apart
+THIN_SD: Final = 0.16
+DRAWN_SD: Final = 0.5
 KEPT_WITHIN: Final = 0.035
 LONG_H: Final = 60
 LONG_RUN_H: Final = 20.0
@@ -57,9 +62,13 @@ SLOWEST_RUN: Final = 0.025 / 24
 STAYS: Final = 0.5
 LOST: Final = 0.02
 DENSE_S: Final = 2700.0
-FILL_SD: Final = 0.008  # of full a bin: the valve opens late and stays open for some minutes
 NEAR: Final = 0.006
-FASTEST: Final = 0.07
+FIRST_SIZE: Final = 0.021
+FIRST_ODDS: Final = 1.0
+GIVEN_UP: Final = -1.0
+MOST_ODDS: Final = 4.0
+MOSTLY: Final = 0.9
+WEEKDAYS_H: Final = 96
 
 
 def note(state: State, value: Floats, running: Floats, there: Flags, k: int) -> None:
@@ -70,37 +79,6 @@ def note(state: State, value: Floats, running: Floats, there: Flags, k: int) -> 
     volume = value + running * state.mean[:, HOLD_UP]
     for column, what in ((VOLUMES, volume), (GAUGES, value), (RUNS, running), (COUNT, np.ones(len(value)))):
         state.hourly[:, slot, column] += np.where(there, what, 0.0)
-
-
-def inflow(state: State, fixed: Fixed, running: Floats, lost: Floats) -> tuple[Floats, Floats]:
-    """Return what the valve adds in a bin and the deviation of that, litres (n,), zero without one."""
-    on = state.valve[:, FLAG] > 0
-    if not on.any():
-        return np.zeros(len(on)), np.zeros(len(on))
-    held = np.where(running > 0.3, state.mean[:, HOLD_UP], 0.0)
-    missing = state.valve[:, MARK] + held - (state.mean[:, VOLUME] - lost)
-    filled = np.where(on, np.clip(missing, 0.0, FASTEST * fixed.full_l), 0.0)
-    near = np.exp(-np.clip(-missing, 0.0, None) / (NEAR * fixed.full_l))
-    return np.asarray(filled), np.asarray(np.where(on, FILL_SD * fixed.full_l * near, 0.0))
-
-
-def spread_inflow(state: State, deviation: Floats) -> None:
-    """Let the filling be uncertain: volume and strength move along (1, (mix - strength) / volume), in place."""
-    slope = (state.mean[:, VALVE_MIX] - state.mean[:, STRENGTH]) / np.maximum(state.mean[:, VOLUME], 1.0)
-    var = deviation**2
-    state.cov[:, VOLUME, VOLUME] += var
-    state.cov[:, VOLUME, STRENGTH] += var * slope
-    state.cov[:, STRENGTH, VOLUME] += var * slope
-    state.cov[:, STRENGTH, STRENGTH] += var * slope**2
-
-
-def learn_mix(state: State, deviation: Floats, look_residual: Floats, total: Floats, use: Flags) -> None:
-    """Let what a filling did to the strength tell of its mix: carry its share of a level residual along, in place."""
-    share = np.where(use & (deviation > 0.0), deviation**2 / total, 0.0) * look_residual
-    part = np.clip(share / np.maximum(state.mean[:, VOLUME], 1.0), -0.1, 0.1)
-    to_volume, to_strength = np.zeros((len(part), WIDTH)), np.zeros((len(part), WIDTH))
-    to_volume[:, VOLUME], to_strength[:, STRENGTH], to_strength[:, VALVE_MIX] = 1.0, 1.0 - part, part
-    state.cov = carry_rows(state.cov, to_volume, to_strength)
 
 
 def judge(state: State, fixed: Fixed, k: int) -> None:
@@ -122,38 +100,49 @@ def _judge_one(state: State, fixed: Fixed, i: int, hours: Floats, k: int) -> Non
     means = hours / hours[:, COUNT : COUNT + 1]
     runs = means[:, RUNS]
     if state.valve[i, FLAG] > 0:
-        mark = _mark(means)
-        if means[-3:, GAUGES].max() < state.valve[i, MARK] - LOST * full:
+        gone = means[-3:, GAUGES].max() < state.valve[i, MARK] - LOST * full
+        if gone or state.valve[i, ODDS] < GIVEN_UP:
             state.valve[i] = 0.0
         else:
-            state.valve[i, MARK] += 0.3 * (mark - state.valve[i, MARK])
+            state.valve[i, MARK] = _mark(means[-WEEKDAYS_H:], float(state.valve[i, SIZE]), full)
         return
     noise = np.sqrt(np.mean(state.noise[i, [LEVEL_IDLE, LEVEL_RUN]]) / max(4.0 * np.median(hours[:, COUNT]), 1.0))
     hold_up = max(float(state.mean[i, HOLD_UP]), 0.0) / full
-    alive = state.same[i, 0] < STICKS and fixed.has_running[i]
+    if state.same[i, 0] >= STICKS:
+        return
     if _keeps_level(means[:, [VOLUMES, GAUGES]] / full, hold_up, float(noise) / full) or (
-        alive and _never_falls(means[:, VOLUMES] / full, runs)
+        fixed.has_running[i] and _never_falls(means[:, VOLUMES] / full, runs)
     ):
-        state.valve[i] = (1.0, _mark(means), float(k))
+        size = FIRST_SIZE * full
+        state.valve[i] = (1.0, _mark(means, size, full), float(k), size, 0.0, FIRST_ODDS)
         _forget_rates(state, fixed, i)
+
+
+def there_chance(state: State) -> Floats:
+    """Return the chance (n,) that a valve is really there, zero where none was found."""
+    return np.asarray(np.where(state.valve[:, FLAG] > 0, 1.0 / (1.0 + np.exp(-state.valve[:, ODDS])), 0.0))
 
 
 def mains_chance(state: State, fixed: Fixed) -> Floats:
     """Return the chance (n,) that a valve lets in plain water: either that or thin mix of about half the target."""
     mix, var = state.mean[:, VALVE_MIX], np.maximum(state.cov[:, VALVE_MIX, VALVE_MIX], 1e-6)
-    water_var, thin_var = var + MAINS_SD**2, var + (0.16 * fixed.target_pct) ** 2
+    water_var, thin_var = var + MAINS_SD**2, var + (THIN_SD * fixed.target_pct) ** 2
     water = np.exp(-0.5 * mix**2 / water_var) / np.sqrt(water_var)
-    thin = np.exp(-0.5 * (mix - 0.55 * fixed.target_pct) ** 2 / thin_var) / np.sqrt(thin_var)
+    thin = np.exp(-0.5 * (mix - THIN * fixed.target_pct) ** 2 / thin_var) / np.sqrt(thin_var)
     return np.asarray(np.where(mix < 0.0, 1.0, water / np.maximum(water + thin, 1e-30)))
 
 
 def _settle_mix(state: State, fixed: Fixed) -> None:
-    """Where it is all but certain that the valve lets in water, take that for known."""
-    water = (state.valve[:, FLAG] > 0) & (mains_chance(state, fixed) > SURE)
-    if water.any():
-        rows = np.zeros((len(water), WIDTH))
-        rows[:, VALVE_MIX] = 1.0
-        measure(state.mean, state.cov, rows, -state.mean[:, VALVE_MIX], np.full(len(water), MAINS_SD**2), water)
+    """Where it is all but certain that the valve lets in water, take that for known; where not, draw it to thin mix."""
+    on, chance = state.valve[:, FLAG] > 0, mains_chance(state, fixed)
+    rows = np.zeros((len(on), WIDTH))
+    rows[:, VALVE_MIX] = 1.0
+    for use, mix, sd in (
+        (on & (chance > SURE), 0.0, np.full(len(on), MAINS_SD)),
+        (on & (chance < 1.0 - SURE), THIN * fixed.target_pct, DRAWN_SD * fixed.target_pct),
+    ):
+        if use.any():
+            measure(state.mean, state.cov, rows, mix - state.mean[:, VALVE_MIX], sd**2, np.asarray(use))
 
 
 def _keeps_level(means: Floats, hold_up: float, noise: float) -> bool:
@@ -181,7 +170,7 @@ def _keeps_level(means: Floats, hold_up: float, noise: float) -> bool:
 
 def _never_falls(volume: Floats, runs: Floats) -> bool:
     """Tell whether since the last large move much less was lost than any working sump loses (shares of full)."""
-    moved = np.abs(volume[2:] - volume[:-2]) > LARGE_RISE
+    moved = np.abs(volume[2:] - volume[:-2]) > MOVED
     begin = int(np.flatnonzero(moved)[-1]) + 3 if moved.any() else 0
     v, r = volume[begin:], runs[begin:]
     if len(v) < LONG_H or r.sum() < LONG_RUN_H or np.ptp(v) < LIVELY:
@@ -190,32 +179,31 @@ def _never_falls(volume: Floats, runs: Floats) -> bool:
     return float(v[:4].mean() - v[-4:].mean()) < STAYS * lost
 
 
-def _mark(means: Floats) -> float:
-    """Return the gauge's volume that the valve keeps: the low end of what is seen while the machine works."""
-    working = means[means[:, RUNS] > 0.3]
-    part = working if len(working) >= 8 else means
-    return float(np.quantile(part[:, GAUGES], 0.2))
+def _mark(means: Floats, size: float, full: float) -> float:
+    """Return the gauge's volume at which the valve opens: half an opening below the middle of what is seen at work."""
+    working = means[means[:, RUNS] > MOSTLY]
+    gauge = np.sort((working if len(working) >= 8 else means)[:, GAUGES])
+    low = gauge[: max(len(gauge) // 2, 1)]
+    kept = gauge[gauge < float(np.median(low)) + size + SAME_MARK * full]
+    return float(kept.mean()) - 0.5 * size
 
 
 def _forget_rates(state: State, fixed: Fixed, i: int) -> None:
-    """Begin the rates anew: what a level that does not fall taught of them was wrong."""
-    full = float(fixed.full_l[i])
-    for column, share, sd in (
-        (LN_IDLE, FIRST_IDLE, 0.5),
-        (LN_RUN, FIRST_RUN, 0.5),
-        (LN_DRAG, FIRST_DRAG, 0.5),
-        (LEAK, 0.0, 0.0),
+    """Begin the rates anew: what a level that does not fall taught of them, and of the hall's air, was wrong."""
+    full, target = float(fixed.full_l[i]), float(fixed.target_pct[i])
+    for column, mean, sd in (
+        (LN_IDLE, float(np.log(fixed.first_idle_l_per_h[i])), 0.6),
+        (LN_RUN, float(np.log(FIRST_RUN * full)), 0.6),
+        (LN_DRAG, float(np.log(FIRST_DRAG * full)), 0.6),
+        (LEAK, 0.0, 1e-5 * full),
+        (WEATHER, 0.0, WEATHER_SD),
+        (JOB, 0.0, JOB_SD),
+        (VALVE_MIX, 0.25 * target, 0.3 * target),
     ):
-        least = np.log(share * full) - 0.5 if share else 0.0
-        state.mean[i, column] = max(float(state.mean[i, column]), float(least)) if share else 0.0
+        state.mean[i, column] = mean
         state.cov[i, column, :] = 0.0
         state.cov[i, :, column] = 0.0
-        state.cov[i, column, column] = sd**2 if share else (1e-5 * full) ** 2
-    state.mean[i, JOB] = 0.0
-    state.cov[i, VALVE_MIX, :] = 0.0
-    state.cov[i, :, VALVE_MIX] = 0.0
-    state.mean[i, VALVE_MIX] = 0.25 * float(fixed.target_pct[i])
-    state.cov[i, VALVE_MIX, VALVE_MIX] = (0.3 * float(fixed.target_pct[i])) ** 2
+        state.cov[i, column, column] = sd**2
 
 
 def quiet(state: State, fixed: Fixed, running: Floats) -> Flags:
@@ -225,7 +213,6 @@ def quiet(state: State, fixed: Fixed, running: Floats) -> Flags:
     return np.asarray((state.valve[:, FLAG] == 0) | above)
 
 
-def expected_rise(state: State, fixed: Fixed) -> Floats:
+def expected_rise(state: State) -> Floats:
     """Return by how much a level may rise by its valve without anybody's help, litres (n,)."""
-    hold_up = np.maximum(state.mean[:, HOLD_UP], 0.0)
-    return np.asarray(np.where(state.valve[:, FLAG] > 0, 0.03 * fixed.full_l + hold_up, 0.0))
+    return np.asarray(np.where(state.valve[:, FLAG] > 0, state.valve[:, SIZE], 0.0))

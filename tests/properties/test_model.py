@@ -115,7 +115,7 @@ def test_the_balance_keeps_water_and_concentrate(
 ) -> None:
     mean, cov = np.zeros((1, WIDTH)), np.eye(WIDTH)[None] * 1e-6
     mean[0, VOLUME], mean[0, STRENGTH] = volume, strength
-    gone = Losses(*(np.array([litres]) for litres in (0.4 * vapour, 0.6 * vapour, drag, leak, 0.0)))
+    gone = Losses(*(np.array([litres]) for litres in (0.4 * vapour, 0.6 * vapour, drag, leak)))
     advance(mean, cov, gone, 0.25, np.array([1.0]))
     lost = vapour + drag + leak
     assert abs(mean[0, VOLUME] - (volume - lost)) < 1e-9

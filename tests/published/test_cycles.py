@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 
 from monitor.model.balance import Losses, advance
+from monitor.model.filling import pour
 from monitor.model.layout import CARRY, STRENGTH, VALVE_MIX, VOLUME, WIDTH, Floats
 
 TABLE = {1.5: (10000, 15000), 2: (5000, 10000), 3: (2500, 7500), 4: (1667, 6667), 5: (1250, 6250),
@@ -30,7 +31,9 @@ def held(evaporated: float, dragged: float, mix_pct: float, first_pct: float, da
     vapour, drag, none = np.array([evaporated * share]), np.array([dragged * share]), np.zeros(1)
     out = []
     for _ in range(round(days * 96)):
-        advance(mean, cov, Losses(vapour, none, drag, none, vapour + drag), HOURS, np.array([1.0]))
+        pour(mean, cov, 0.5 * (vapour + drag), np.array([True]))
+        advance(mean, cov, Losses(vapour, none, drag, none), HOURS, np.array([1.0]))
+        pour(mean, cov, 0.5 * (vapour + drag), np.array([True]))
         out.append(mean[0, STRENGTH])
     assert mean[0, VOLUME] == pytest.approx(FULL_L, abs=1e-6)
     assert np.isfinite(cov).all()

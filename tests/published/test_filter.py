@@ -60,7 +60,7 @@ def test_a_sump_that_runs_down_follows_the_closed_form(evaporated: float, dragge
     mean[0, VOLUME], mean[0, STRENGTH] = 300.0, 6.0
     lost, none = np.array([60.0 / steps / total]), np.zeros(1)
     for _ in range(steps):
-        gone = Losses(none, lost * evaporated, lost * dragged, none, none)
+        gone = Losses(none, lost * evaporated, lost * dragged, none)
         advance(mean, cov, gone, 0.25, np.array([1.0]))
     assert mean[0, VOLUME] == pytest.approx(240.0, abs=1e-9)
     assert mean[0, STRENGTH] == pytest.approx(6.0 * (300.0 / 240.0) ** exponent, abs=1e-6)

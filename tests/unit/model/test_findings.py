@@ -88,6 +88,11 @@ def test_a_working_sump_whose_level_stays_has_a_valve_but_a_standing_one_has_non
     assert not valves._never_falls(still, np.zeros(120))
 
 
+def test_a_slow_sump_that_people_filled_up_a_little_has_no_valve() -> None:
+    volume: Floats = 0.88 - 0.0004 * HOURS + np.where(HOURS > 14, 0.042, 0.0)
+    assert not valves._never_falls(volume, np.full(120, 0.6))
+
+
 def test_a_stuck_level_is_doubted_within_half_a_day() -> None:
     shop = [Machine("lathe-01")]
     readings = readings_of(shop, 48)
