@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import logging
-import queue
+import select
 import signal
+import socket
 import sys
 from typing import Final
 
@@ -19,6 +20,35 @@ STOP: Final = "stop"
 RELOAD: Final = "reload"
 MEND: Final = "mend"
 SIGNALS: Final = {signal.SIGTERM: STOP, signal.SIGINT: STOP, signal.SIGHUP: RELOAD}
+_MEND_BYTE: Final = b"\0"
+"""No signal has this number."""
+
+
+class Wishes:
+    """What the daemon is to do next, from signals and from its own threads, one after the other.
+
+    Python writes each signal to a socket, whichever thread the kernel gave it to; so do those who want the record
+    mended.
+    """
+
+    def __init__(self) -> None:
+        self._heard, self._told = socket.socketpair()
+        self._told.setblocking(False)
+        signal.set_wakeup_fd(self._told.fileno(), warn_on_full_buffer=False)
+        for number in SIGNALS:
+            signal.signal(number, lambda *_: None)
+
+    def mend(self) -> None:
+        """Wish that the record is mended (any thread)."""
+        self._told.send(_MEND_BYTE)
+
+    def next(self, within_s: float) -> str | None:
+        """Wait so long for a wish; None if none comes."""
+        ready, _, _ = select.select([self._heard], [], [], within_s)
+        if not ready:
+            return None
+        byte = self._heard.recv(1)
+        return MEND if byte == _MEND_BYTE else SIGNALS.get(signal.Signals(byte[0]))
 
 
 def run_forever(plant: Plant) -> int:
@@ -28,22 +58,20 @@ def run_forever(plant: Plant) -> int:
     """
     logging.basicConfig(level=logging.INFO, stream=sys.stderr, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
     logging.getLogger("apscheduler").setLevel(logging.WARNING)
-    wishes: queue.SimpleQueue[str] = queue.SimpleQueue()
-    for number in SIGNALS:
-        signal.signal(number, lambda got, _frame: wishes.put(SIGNALS[signal.Signals(got)]))
+    wishes = Wishes()
     going: Plant | None = plant
     while going is not None:
         going = _one_life(going, wishes)
     return 0
 
 
-def _one_life(plant: Plant, wishes: queue.SimpleQueue[str]) -> Plant | None:
+def _one_life(plant: Plant, wishes: Wishes) -> Plant | None:
     """Run one daemon until it is to stop; return the plant file in force if its record turned out damaged."""
-    with Daemon(plant, wall_clock, settle_s=SETTLE_S, found_damaged=lambda: wishes.put(MEND)) as daemon:
+    with Daemon(plant, wall_clock, settle_s=SETTLE_S, found_damaged=wishes.mend) as daemon:
         if plant.status is not None:
             log.info("page: %s", daemon.status_url)
         notify("READY=1", f"STATUS={_standing(daemon)}")
-        watch = Watch(wishes, lambda: daemon.idle_s)
+        watch = Watch(wishes.next, lambda: daemon.idle_s)
         while (wish := watch.next_wish()) == RELOAD:
             _reload(daemon)
         if wish == STOP:

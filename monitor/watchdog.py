@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import os
-import queue
 import socket
 import time
 from collections.abc import Callable
-from contextlib import suppress
 from typing import Final
 
 STUCK_S: Final = 120.0
@@ -39,11 +37,12 @@ def ping_every_s() -> float:
 class Watch:
     """Gives signs of life until somebody wants something, none while the work stands still.
 
-    `idle_s` tells how many seconds ago the work last came round.
+    `wait(seconds)` waits so long for a wish and returns it, None if none came. `idle_s` tells how many seconds ago the
+    work last came round.
     """
 
-    def __init__(self, wishes: queue.SimpleQueue[str], idle_s: Callable[[], float]) -> None:
-        self._wishes, self._idle_s = wishes, idle_s
+    def __init__(self, wait: Callable[[float], str | None], idle_s: Callable[[], float]) -> None:
+        self._wait, self._idle_s = wait, idle_s
         self._due = time.monotonic() + ping_every_s()
 
     def next_wish(self) -> str:
@@ -54,6 +53,5 @@ class Watch:
                 self._due = time.monotonic() + ping_every_s()
                 if self._idle_s() < STUCK_S:
                     notify("WATCHDOG=1")
-                continue
-            with suppress(queue.Empty):
-                return self._wishes.get(timeout=left_s)
+            elif (wish := self._wait(left_s)) is not None:
+                return wish

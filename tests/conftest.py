@@ -25,17 +25,21 @@ def _no_browser() -> str:
     return "" if _runs(str(CHROMIUM)) else f"needs the Debian package chromium; there is no {CHROMIUM}"
 
 
+def _no_systemd() -> str:
+    return "" if shutil.which("systemd-analyze") else "needs the Debian package systemd; there is no systemd-analyze"
+
+
 def _runs(place: str | None) -> bool:
     return place is not None and os.access(place, os.X_OK)
 
 
 Report = TypeVar("Report", pytest.TestReport, pytest.CollectReport)
 
-NEEDS: Final[dict[str, Callable[[], str]]] = {"broker": _no_broker, "browser": _no_browser}
+NEEDS: Final[dict[str, Callable[[], str]]] = {"broker": _no_broker, "browser": _no_browser, "systemd": _no_systemd}
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:
-    """Leave out a test whose broker or browser is not on this machine, saying what would bring it."""
+    """Leave out a test whose broker, browser or other program is not on this machine, saying what would bring it."""
     for marker, lack in NEEDS.items():
         if item.get_closest_marker(marker) is not None and (said := lack()):
             raise SkipTest(f"{said}; as root `.ci/test` installs it")

@@ -30,11 +30,24 @@ def systemd(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[socket.
         yield line
 
 
+class Wishes:
+    """What somebody wants, one after the other."""
+
+    def __init__(self) -> None:
+        self.waiting: queue.SimpleQueue[str] = queue.SimpleQueue()
+
+    def wait(self, within_s: float) -> str | None:
+        try:
+            return self.waiting.get(timeout=within_s)
+        except queue.Empty:
+            return None
+
+
 def test_signs_of_life_come_twice_in_the_time_and_only_while_the_work_goes_on(systemd: socket.socket) -> None:
     assert ping_every_s() == 0.02
-    wishes: queue.SimpleQueue[str] = queue.SimpleQueue()
+    wishes = Wishes()
     idle, got = [0.0], []
-    thread = threading.Thread(target=lambda: got.append(Watch(wishes, lambda: idle[0]).next_wish()))
+    thread = threading.Thread(target=lambda: got.append(Watch(wishes.wait, lambda: idle[0]).next_wish()))
     thread.start()
     assert systemd.recv(100) == b"WATCHDOG=1"
     idle[0] = STUCK_S + 1.0
@@ -48,19 +61,19 @@ def test_signs_of_life_come_twice_in_the_time_and_only_while_the_work_goes_on(sy
     time.sleep(0.2)
     with pytest.raises(BlockingIOError):
         systemd.recv(100)
-    wishes.put("stop")
+    wishes.waiting.put("stop")
     thread.join()
     assert got == ["stop"]
 
 
 def test_wishes_that_come_one_after_the_other_keep_no_sign_of_life_back(systemd: socket.socket) -> None:
-    wishes: queue.SimpleQueue[str] = queue.SimpleQueue()
-    watch = Watch(wishes, lambda: 0.0)
+    wishes = Wishes()
+    watch = Watch(wishes.wait, lambda: 0.0)
     for _ in range(30):
-        wishes.put("reload")
+        wishes.waiting.put("reload")
         assert watch.next_wish() == "reload"
         time.sleep(0.002)
-    wishes.put("reload")
+    wishes.waiting.put("reload")
     assert watch.next_wish() == "reload"
     assert systemd.recv(100) == b"WATCHDOG=1"
 
