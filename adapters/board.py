@@ -4,14 +4,20 @@ from __future__ import annotations
 
 import logging
 import threading
+import time
+from typing import Final
 
 from adapters.delivery import SourceHealth, SourceState
 
 log = logging.getLogger("bandkeeper.sources")
 
 
+HANGS_S: Final = 120.0
+"""A source whose thread has not come round for so long hangs: in a driver, a name server, a network share."""
+
+
 class Board:
-    """State, words and counters of one source."""
+    """State, words and counters of one source. Its thread tells with each round, by `beat`, that it is alive."""
 
     def __init__(self, source: str) -> None:
         self.source = source
@@ -21,9 +27,15 @@ class Board:
         self._remedy = ""
         self._last_heard_s: float | None = None
         self._received = self._accepted = self._rejected = 0
+        self._beat_s: float | None = None
+
+    def beat(self) -> None:
+        """Tell that the source's thread has come round."""
+        self._beat_s = time.monotonic()
 
     def set(self, state: SourceState, detail: str, remedy: str = "") -> None:
         """Change what is said of the source; logged once per change."""
+        self._beat_s = None if state is SourceState.STOPPED else time.monotonic()
         with self._lock:
             changed = (state, detail) != (self._state, self._detail)
             self._state, self._detail, self._remedy = state, detail, remedy
@@ -43,12 +55,15 @@ class Board:
 
     def health(self, unconfirmed: int = 0) -> SourceHealth:
         """Give the picture of this moment."""
+        beat_s, now_s = self._beat_s, time.monotonic()
         with self._lock:
+            said = (self._state, self._detail, self._remedy)
+            if beat_s is not None and now_s - beat_s > HANGS_S:
+                what = f"hangs since {(now_s - beat_s) / 60.0:.0f} min, after: {self._detail}"
+                said = (SourceState.WAITING, what, "look at cable, driver or network; if it stays, restart the daemon")
             return SourceHealth(
                 self.source,
-                self._state,
-                self._detail,
-                self._remedy,
+                *said,
                 self._last_heard_s,
                 self._received,
                 self._accepted,

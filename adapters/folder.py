@@ -54,6 +54,7 @@ MOST_TOLD: Final = 100
 _LOOK_S: Final = 5.0
 _AGAIN_S: Final = 60.0
 _WATCHED_SHARE: Final = 12.0
+_ROUND_S: Final = 20.0
 _UNHEARD_S: Final = 600.0
 
 
@@ -140,6 +141,7 @@ class FolderInlet(ThreadedInlet):
 
     def _run(self, deliver: Deliver) -> None:
         while not self._stopping.is_set():
+            self._board.beat()
             try:
                 self._bring_back()
                 self._look(deliver)
@@ -311,8 +313,12 @@ class FolderInlet(ThreadedInlet):
 
     def _wait(self, most: int) -> None:
         """Wait until no more deliveries than these are not on disk. Raises _Stopped, or _Unheard after ten minutes."""
+        until = time.monotonic() + _UNHEARD_S
         with self._room:
-            heard = self._room.wait_for(lambda: len(self._pending) <= most or self._stopping.is_set(), _UNHEARD_S)
+            heard = False
+            while not heard and time.monotonic() < until:
+                self._board.beat()
+                heard = self._room.wait_for(lambda: len(self._pending) <= most or self._stopping.is_set(), _ROUND_S)
             if not heard:
                 self._pending.clear()
         if self._stopping.is_set():

@@ -34,7 +34,7 @@ from monitor.plant.types import SourceSpec
 
 log = logging.getLogger("bandkeeper.sources")
 
-_LONGEST_WAIT_S: Final = 3600.0
+_LONGEST_WAIT_S: Final = 30.0
 _BUSY: Final = (5, 6)
 _NO_SUCH: Final = (2, 3)
 _BEHIND_A_GATEWAY: Final = (10, 11)
@@ -130,6 +130,7 @@ class ModbusInlet(ThreadedInlet):
 
     def _run(self, deliver: Deliver) -> None:
         while not self._stopping.is_set():
+            self._board.beat()
             try:
                 wire = self._settings.open()
                 try:
@@ -150,6 +151,7 @@ class ModbusInlet(ThreadedInlet):
         self._mute_in_a_row = 0
         self._board.set(*self._grievances.state())
         while not self._stopping.is_set():
+            self._board.beat()
             block = self._schedule.next(time.monotonic())
             if block is None:
                 self._stopping.wait(min(self._schedule.wait_s(time.monotonic()), _LONGEST_WAIT_S))

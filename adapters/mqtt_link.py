@@ -126,6 +126,7 @@ class Link:
 
     def _run(self) -> None:
         while not self._stopping.is_set():
+            self._board.beat()
             try:
                 wait_s = self._one_connection()
             except Exception:
@@ -173,6 +174,7 @@ class Link:
             if self._stopping.is_set():
                 self._leave(connection, poll)
                 return
+            self._board.beat()
             self._step(connection, poll, sock, read=self._owner.wants_more())
             if connection.answer is not None:
                 self._answered(connection)

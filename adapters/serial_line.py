@@ -119,6 +119,7 @@ class SerialInlet(ThreadedInlet):
 
     def _run(self, deliver: Deliver) -> None:
         while not self._stopping.is_set():
+            self._board.beat()
             try:
                 with self._settings.open() as port:
                     framing = _begin(port)
@@ -135,6 +136,7 @@ class SerialInlet(ThreadedInlet):
         """Read until the port breaks off (OSError) or the inlet is stopped."""
         try:
             while not self._stopping.is_set():
+                self._board.beat()
                 data = port.read(max(1, min(port.in_waiting, _MOST_AT_ONCE)))
                 if data:
                     self._pace.reset()

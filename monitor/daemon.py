@@ -41,12 +41,14 @@ from monitor.sources import Sources
 from monitor.status.app import create_app
 from monitor.status.feed import Feed
 from monitor.status.serve import StatusServer, check_listener, is_loopback
+from monitor.together import within
 from monitor.worker import Worker
 
 log = logging.getLogger("bandkeeper")
 
 TICK_S: Final = 1.0
-STOP_S: Final = 15.0
+STOP_S: Final = 10.0
+GOOD_BYE_S: Final = 6.0
 LOOK_EVERY_S: Final = 10.0
 RELOAD_S: Final = 90.0
 
@@ -145,18 +147,24 @@ class Daemon(Desk):
         log.info("%s: %d sumps, record %s", self.plant.name, len(self.plant.sumps), self.plant.database)
 
     def stop(self) -> None:
-        """End within seconds: sources first, then what waits is stored."""
+        """End within seconds, whatever hangs: sources first, then what waits is stored, then the ways out."""
         if self._started:
             self._scheduler.shutdown(wait=False)
         self._sources.stop()
+        good_byes: dict[str, Callable[[], object]] = {"stop the page": self._server.stop} if self._server else {}
         if self._started:
             self._nightly.stop()
             self._worker.stop(STOP_S)
-            self._out.stop()
+            good_byes["stop sending"] = self._out.stop
         self._feed.close()
-        if self._server is not None:
-            self._server.stop()
-        self._record.close()
+        for name in within(GOOD_BYE_S, good_byes):
+            log.warning("%s: not done within %g s, it is left behind", name, GOOD_BYE_S)
+        if self._worker.alive:
+            log.error(
+                "the writer does not end: what it was storing comes again, or is found again, after the next start"
+            )
+        else:
+            self._record.close()
         self._lock.release()
         self._started = False
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import logging
 import random
 import threading
+import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -107,12 +108,13 @@ class Senders:
                 self._fall_over(outbox, claimed, Verdict(Said.NEVER, f"there is no channel {gone} any more"), now_s)
 
     def stop(self, within_s: float = 3.0) -> None:
-        """End after the message under way."""
+        """End after the messages under way; one that takes longer is sent again after the next start under its id."""
         self._stopping.set()
         self.wake()
+        until = time.monotonic() + within_s
         for channel in self._channels.values():
             if channel.thread is not None:
-                channel.thread.join(within_s)
+                channel.thread.join(max(0.0, until - time.monotonic()))
 
     def wake(self) -> None:
         """Look now (from any thread)."""

@@ -14,17 +14,17 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Future
-from dataclasses import dataclass, field
 from typing import Any, Final, Protocol
 
 from adapters.delivery import Delivery
 from alerts.types import Transition
 from monitor.model.layout import BIN_S
 from monitor.pipeline import REVISABLE_S, Pipeline
-from monitor.plant.errors import BandkeeperError, DamagedRecordError, RecordError
+from monitor.plant.errors import DamagedRecordError, RecordError
 from monitor.plant.reading import Entry, Reading, Rejected
 from monitor.record.store import Record
 from monitor.record.writer import Added
+from monitor.rounds import Ask, Asked, Counters, Item, Round, acknowledge, holds_input, refused
 from monitor.snapshot import Changes, Snapshot
 
 log = logging.getLogger("bandkeeper.worker")
@@ -35,9 +35,9 @@ MOST_KEPT: Final = 5_000
 MOST_WAITING: Final = 50_000
 RETRY_S: Final = 2.0
 ESTIMATES_EVERY_S: Final = 3600.0
+OUT_OF_MEMORY: Final = "there is not enough memory to store what came in: raise the limit, or look what floods"
 SLICE_S: Final = 3600.0
 
-Ask = Callable[[], Any]
 Recall = Callable[[float, float], Iterable[Reading]]
 
 
@@ -51,42 +51,6 @@ class Office(Protocol):
     def turn(self, snapshot: Snapshot, now_s: float) -> None:
         """Write what is due by now."""
         ...
-
-
-@dataclass(slots=True)
-class Counters:
-    """What only ever grows."""
-
-    readings_accepted: int = 0
-    readings_doubled: int = 0
-    readings_rejected: int = 0
-    entries_accepted: int = 0
-    deliveries_shed: int = 0
-    write_failures: int = 0
-    steps: int = 0
-    step_failures: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class _Asked:
-    """What somebody wants done on the worker's thread. A patient one waits while the record is gone over."""
-
-    what: Ask
-    answer: Future[Any]
-    patient: bool
-
-
-@dataclass(slots=True)
-class _Round:
-    """What one round stores together."""
-
-    deliveries: list[Delivery] = field(default_factory=list)
-    entries: list[tuple[Entry, Future[bool]]] = field(default_factory=list)
-    asks: list[_Asked] = field(default_factory=list)
-
-    @property
-    def something(self) -> bool:
-        return bool(self.deliveries or self.entries or self.asks)
 
 
 class Worker:
@@ -113,13 +77,13 @@ class Worker:
         self._recall: Recall | None = None
         self._recalled_s = math.inf
         self._meanwhile: list[Added] = []
-        self._later: list[_Asked] = []
+        self._later: list[Asked] = []
         self.behind = False
         self._record, self._pipeline, self._clock, self._told = record, pipeline, clock, told
         self._settle_s = settle_s
         self._unsaved: Changes | None = None
         self._new_entries: set[str] = set()
-        self._queue: queue.SimpleQueue[Delivery | tuple[Entry, Future[Any]] | _Asked | None] = queue.SimpleQueue()
+        self._queue: queue.SimpleQueue[Item | None] = queue.SimpleQueue()
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="worker", daemon=True)
 
@@ -178,7 +142,7 @@ class Worker:
         A patient one waits while the pipeline is `behind`: after a start, until the record has been gone over.
         """
         answer: Future[Any] = Future()
-        self._queue.put(_Asked(what, answer, patient))
+        self._queue.put(Asked(what, answer, patient))
         return answer
 
     def wake(self) -> None:
@@ -186,7 +150,7 @@ class Worker:
         self._queue.put(None)
 
     def _run(self) -> None:
-        pending: _Round | None = None
+        pending: Round | None = None
         while True:
             self._round_at = time.monotonic()
             stopping = self._stopping.is_set()
@@ -206,8 +170,8 @@ class Worker:
             if self._stopping.is_set() and self._queue.empty():
                 return
 
-    def _gather(self) -> _Round:
-        found = _Round()
+    def _gather(self) -> Round:
+        found = Round()
         until = math.inf if self._recall is None else time.monotonic()
         while len(found.deliveries) < MOST_AT_ONCE:
             try:
@@ -219,18 +183,18 @@ class Worker:
                 if self._queue.empty():
                     break
                 continue
-            _sort(item, found)
+            found.put(item)
             until = min(until, time.monotonic() + GATHER_S)
         return found
 
-    def _gather_more(self, found: _Round) -> None:
+    def _gather_more(self, found: Round) -> None:
         """Let what came meanwhile join a round that the disk refused: people get their answer, input its place."""
         while len(found.deliveries) < MOST_KEPT and not self._queue.empty():
             item = self._queue.get()
             if item is not None:
-                _sort(item, found)
+                found.put(item)
 
-    def _store(self, found: _Round) -> bool:
+    def _store(self, found: Round) -> bool:
         """Put a round on disk and answer for it; False if the disk refused (the round stays)."""
         readings = [reading for delivery in found.deliveries for reading in delivery.readings]
         rejected = [one for delivery in found.deliveries for one in delivery.rejected]
@@ -243,13 +207,34 @@ class Worker:
                 self.trouble = ""
         except RecordError as error:
             return self._refused(found, error)
+        except MemoryError:
+            return self._refused(found, RecordError(OUT_OF_MEMORY))
+        except Exception as error:
+            log.exception("cannot store a round")
+            return self._store_apart(found, error)
         known = self._new_entries
         for delivery in found.deliveries:
-            delivery.done()
+            acknowledge(delivery)
         for entry, answer in found.entries:
             answer.set_result(entry.id in known)
         self._answer(found.asks)
         return True
+
+    def _store_apart(self, found: Round, error: Exception) -> bool:
+        """Store what no round can hold by a fault of ours one by one: what is at fault is refused, the rest is not."""
+        if len(found.deliveries) + len(found.entries) > 1:
+            parts = [Round([delivery]) for delivery in found.deliveries]
+            parts += [Round(entries=[entry]) for entry in found.entries]
+        else:
+            for _, answer in found.entries:
+                answer.set_exception(error)
+            parts = [Round([refused(delivery, error)]) for delivery in found.deliveries if holds_input(delivery)]
+        left = [part for part in parts if not self._store(part)]
+        found.deliveries = [delivery for part in left for delivery in part.deliveries]
+        found.entries = []
+        self._answer(found.asks)
+        found.asks = []
+        return not found.deliveries
 
     def _add(
         self, readings: list[Reading], entries: list[Entry], rejected: list[Rejected], receipts: list[Any]
@@ -266,7 +251,7 @@ class Worker:
         else:
             self._meanwhile.append(added)
 
-    def _refused(self, found: _Round, error: RecordError) -> bool:
+    def _refused(self, found: Round, error: RecordError) -> bool:
         self._note_trouble(error)
         for _, answer in found.entries:
             answer.set_exception(error)
@@ -274,12 +259,12 @@ class Worker:
         found.entries, found.asks = [], []
         return not found.deliveries
 
-    def _answer(self, asks: Iterable[_Asked]) -> None:
+    def _answer(self, asks: Iterable[Asked]) -> None:
         for asked in asks:
             if asked.patient and self.behind:
                 self._later.append(asked)
             else:
-                _answer(asked.what, asked.answer)
+                asked.do()
 
     def _catch_up(self) -> None:
         """Answer what had to wait, once the record has been gone over."""
@@ -375,23 +360,3 @@ class Worker:
         self._told(changes)
         self.counters.steps += 1
         self.stepped_s = self._clock()
-
-
-def _sort(item: Delivery | tuple[Entry, Future[Any]] | _Asked, found: _Round) -> None:
-    if isinstance(item, Delivery):
-        found.deliveries.append(item)
-    elif isinstance(item, _Asked):
-        found.asks.append(item)
-    else:
-        found.entries.append(item)
-
-
-def _answer(what: Ask, answer: Future[Any]) -> None:
-    if not answer.set_running_or_notify_cancel():
-        return
-    try:
-        answer.set_result(what())
-    except BandkeeperError as error:
-        answer.set_exception(error)
-    except Exception as error:  # noqa: BLE001 - whoever asked gets it; the worker lives on
-        answer.set_exception(error)

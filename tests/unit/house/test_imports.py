@@ -42,9 +42,11 @@ ROOF: Final = {
     "monitor.recall",
     "monitor.reload",
     "monitor.replay",
+    "monitor.rounds",
     "monitor.sender",
     "monitor.service",
     "monitor.sources",
+    "monitor.together",
     "monitor.watchdog",
     "monitor.worker",
 }

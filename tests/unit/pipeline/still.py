@@ -16,8 +16,8 @@ from monitor.model.types import Estimate, Forecast
 from monitor.pipeline import Pipeline
 from monitor.plant.reading import Entry, Reading
 from monitor.plant.types import Plant
+from monitor.rounds import Round
 from monitor.snapshot import Changes
-from monitor.worker import _Round
 from tests.unit.pipeline.shop import BEGIN_S
 
 SETTLE_S = 45.0
@@ -45,7 +45,7 @@ class Still:
         """Do one round with this input; tell whether the disk took it."""
         answers: list[tuple[Entry, Future[bool]]] = [(entry, Future()) for entry in entries]
         delivery = Delivery(tuple(readings), done=lambda: self.acknowledged.extend(readings))
-        stored = self.worker._store(_Round([delivery], answers))
+        stored = self.worker._store(Round([delivery], answers))
         self.worker._go_over()
         self.worker._step()
         self.worker._catch_up()

@@ -18,8 +18,8 @@ from alerts.watching import LandingRecord
 from monitor.pipeline import Pipeline
 from monitor.plant.reading import Entry, EntryKind, Reading
 from monitor.record.store import Record
+from monitor.rounds import Round
 from monitor.snapshot import Changes
-from monitor.worker import _Round
 from tests.unit.pipeline.shop import BEGIN_S, Machine, plant_of
 from tests.unit.pipeline.still import Still, with_record
 
@@ -133,7 +133,7 @@ def test_what_the_station_dispensed_is_on_record_once_however_often_it_reports(t
     for number in range(3):
         delivery = Delivery((), done=partial(done.append, number), entries=(report,))
         posted: list[tuple[Entry, Future[bool]]] = [(replace(report, logged_s=BEGIN_S + number), Future())]
-        assert still.worker._store(_Round([delivery], posted))
+        assert still.worker._store(Round([delivery], posted))
     assert done == [0, 1, 2]
     (entry,) = still.daemon.reader().entries(BEGIN_S - 60.0, BEGIN_S + 60.0)
     assert (entry.who, entry.volume_l, entry.mix_pct) == ("station", 60.0, 4.5)

@@ -1,0 +1,98 @@
+"""What one round of the worker takes up, and how those who wait for it get their answer."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from concurrent.futures import Future
+from dataclasses import dataclass, field
+from typing import Any
+
+from adapters.delivery import Delivery
+from monitor.plant.errors import BandkeeperError
+from monitor.plant.reading import Entry, Rejected
+
+log = logging.getLogger("bandkeeper.worker")
+
+Ask = Callable[[], Any]
+
+
+@dataclass(slots=True)
+class Counters:
+    """What only ever grows."""
+
+    readings_accepted: int = 0
+    readings_doubled: int = 0
+    readings_rejected: int = 0
+    entries_accepted: int = 0
+    deliveries_shed: int = 0
+    write_failures: int = 0
+    steps: int = 0
+    step_failures: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What somebody wants done on the worker's thread. A patient one waits while the record is gone over."""
+
+    what: Ask
+    answer: Future[Any]
+    patient: bool = False
+
+    def do(self) -> None:
+        """Do it and answer, unless nobody waits any more."""
+        if not self.answer.set_running_or_notify_cancel():
+            return
+        try:
+            self.answer.set_result(self.what())
+        except BandkeeperError as error:
+            self.answer.set_exception(error)
+        except Exception as error:  # noqa: BLE001 - whoever asked gets it; the worker lives on
+            self.answer.set_exception(error)
+
+
+Item = Delivery | tuple[Entry, Future[Any]] | Asked
+
+
+@dataclass(slots=True)
+class Round:
+    """What one round stores together."""
+
+    deliveries: list[Delivery] = field(default_factory=list)
+    entries: list[tuple[Entry, Future[bool]]] = field(default_factory=list)
+    asks: list[Asked] = field(default_factory=list)
+
+    @property
+    def something(self) -> bool:
+        """Tell whether there is anything in it."""
+        return bool(self.deliveries or self.entries or self.asks)
+
+    def put(self, item: Item) -> None:
+        """Take one more item in."""
+        if isinstance(item, Delivery):
+            self.deliveries.append(item)
+        elif isinstance(item, Asked):
+            self.asks.append(item)
+        else:
+            self.entries.append(item)
+
+
+def acknowledge(delivery: Delivery) -> None:
+    """Tell the source that its delivery is on disk."""
+    try:
+        delivery.done()
+    except Exception:
+        log.exception("own fault while acknowledging; it is on disk, and known when it comes again")
+
+
+def holds_input(delivery: Delivery) -> bool:
+    """Tell whether there is something in a delivery that could be refused."""
+    return bool(delivery.readings or delivery.entries)
+
+
+def refused(delivery: Delivery, error: Exception) -> Delivery:
+    """Return what cannot be stored by a fault of ours as a refusal: it must not come again and again."""
+    arrived_s = max((one.arrived_s for one in delivery.readings), default=0.0)
+    where = next((f"{one.sump}/{one.signal}" for one in delivery.readings), "an entry")
+    why = f"own fault while storing it ({error!r}): please report it"
+    return Delivery((), (Rejected(where, arrived_s, why, repr(delivery.readings or delivery.entries)),), delivery.done)
