@@ -51,7 +51,7 @@ def test_the_folders_it_may_write_are_those_that_the_readme_names() -> None:
     assert said["StateDirectory"] == ["bandkeeper"]
     assert 'database = "/var/lib/bandkeeper/plant.db"' in README
     assert said["User"] == ["bandkeeper"]
-    assert "useradd --system" in README
+    assert "useradd -r " in README
     assert "ReadWritePaths" not in said
 
 
