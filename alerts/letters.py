@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from html import escape
@@ -17,6 +18,9 @@ _BUTTON = (
     "display:inline-block;padding:14px 22px;background:#1f4e79;color:#fff;text-decoration:none;border-radius:6px;"
     "font-weight:bold"
 )
+
+
+_WITH_UNIT = re.compile(r"(?<=\d) (?=(?:L|%|mL|mm|in|h|min|days|US gal|US fl oz|x \d)(?![a-z]))|(?<=\d x) (?=\d)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,10 +40,11 @@ class Content:
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """A heading with lines below it; `numbered` lines carry their own numbers."""
+    """A heading with lines below it. `names` tells that each line begins with a name, which is set in bold."""
 
     heading: str
     lines: tuple[str, ...]
+    names: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,19 +113,32 @@ def _plain(parts: Sequence[Part], plant: Plant, links: Links) -> str:
 
 
 def _html(subject: str, parts: Sequence[Part], plant: Plant, links: Links) -> str:
-    blocks = [_html_part(part) for part in parts]
+    blocks = [f'<h1 style="font-size:21px;line-height:1.25;margin:4px 0 10px">{_kept(subject)}</h1>']
+    blocks += [_html_part(part) for part in parts]
     if links.acknowledge:
-        blocks.insert(1, f'<p><a style="{_BUTTON}" href="{escape(links.acknowledge)}">I am on it</a></p>')
+        blocks.insert(2, f'<p><a style="{_BUTTON}" href="{escape(links.acknowledge)}">I am on it</a></p>')
     if links.page:
         blocks.append(f'<p><a href="{escape(links.page)}">The page</a></p>')
     foot = f"Bandkeeper, {escape(plant.name)}. Local rules, the safety data sheet and trained staff come first."
     return (
         '<!doctype html><html lang="en"><head><meta charset="utf-8">'
-        f'<meta name="viewport" content="width=device-width"><title>{escape(subject)}</title></head>'
-        f'<body style="{_STYLE}">{"".join(blocks)}<p style="font-size:13px;color:#555">{foot}</p></body></html>'
+        '<meta name="viewport" content="width=device-width"><meta name="color-scheme" content="light">'
+        f"<title>{escape(subject)}</title></head>"
+        f'<body style="{_STYLE}"><main>{"".join(blocks)}<p style="font-size:13px;color:#555">{foot}</p></main>'
+        "</body></html>"
     )
 
 
 def _html_part(part: Part) -> str:
-    lines = "".join(f'<p style="margin:6px 0">{escape(line)}</p>' for line in part.lines)
+    lines = "".join(f'<p style="margin:6px 0">{_line(line, bold=part.names)}</p>' for line in part.lines)
     return f'<h2 style="font-size:18px;margin:14px 0 4px">{escape(part.heading)}</h2>{lines}'
+
+
+def _line(text: str, *, bold: bool) -> str:
+    name, space, rest = text.partition(" ")
+    return f"<b>{_kept(name)}</b>{space}{_kept(rest)}" if bold else _kept(text)
+
+
+def _kept(text: str) -> str:
+    """Escape a text, with spaces at which no line breaks between a number and its unit: `6 x 20 L`."""
+    return _WITH_UNIT.sub("\u00a0", escape(text))

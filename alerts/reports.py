@@ -15,7 +15,7 @@ from alerts.hygiene import Hygiene, ranked, summary
 from alerts.letters import Content, Links, Part, content, report_event
 from alerts.types import Alert, AlertKind, AlertState, Recipe, RecipeKind, Transition
 from alerts.wording import SHORT_TEXT, say_action, why_check, worth_of_check
-from alerts.words import duration, mix, moment, twentieths, volume
+from alerts.words import duration, mix, moment, pour, twentieths, volume
 from monitor.model.checks import CheckWorth
 from monitor.model.types import Estimate, Forecast
 from monitor.plant.types import Plant
@@ -88,17 +88,29 @@ def _worth_doing(recipe: Recipe | None) -> Recipe | None:
 
 
 def cart(recipes: Iterable[Recipe], plant: Plant) -> tuple[str, ...]:
-    """Say what to take along: litres of each mix of each fluid, with the water it is made of."""
-    total: dict[tuple[str, float, str], float] = {}
+    """Say what to take along: litres of each mix of each fluid, with its water; then each fluid's total and what of it.
+
+    Set-aside fluid is counted with the mix it goes into, and named in the total by what is fresh concentrate.
+    """
+    mixes: dict[tuple[str, float, str], float] = {}
+    totals: dict[str, list[float]] = {}
     for recipe in recipes:
         fluid = plant.sumps[recipe.sump].fluid.id
         for step in recipe.steps:
             if step.do == "add" and step.volume_l and step.mix_pct is not None:
                 key = (fluid, step.mix_pct, step.water or "")
-                total[key] = total.get(key, 0.0) + step.volume_l
-    return tuple(
+                mixes[key] = mixes.get(key, 0.0) + step.volume_l
+                total = totals.setdefault(fluid, [0.0, 0.0])
+                total[0] += step.volume_l
+                total[1] += step.concentrate_l or 0.0
+    lines = tuple(
         f"{volume(plant, litres)} of {fluid} at {mix(strength)}" + (f", {water} water" if water else "")
-        for (fluid, strength, water), litres in sorted(total.items())
+        for (fluid, strength, water), litres in sorted(mixes.items())
+    )
+    several = [fluid for fluid in sorted(totals) if sum(key[0] == fluid for key in mixes) > 1]
+    return lines + tuple(
+        f"In all {volume(plant, totals[fluid][0])} of {fluid}, {pour(plant, totals[fluid][1])} concentrate in it"
+        for fluid in several
     )
 
 
@@ -111,14 +123,14 @@ def hand_over(
     found = stops(plant, seen, alerts, now_s)
     recipes = [stop.recipe for stop in found if stop.recipe is not None]
     parts = [
-        Part(area or "Without an area", tuple(_stop(stop, plant) for stop in group))
+        Part(area or "Without an area", tuple(_stop(stop, plant) for stop in group), names=True)
         for area, group in groupby(found, key=lambda stop: stop.area)
     ]
     if recipes:
         parts.append(Part("Take along", cart(recipes, plant)))
         parts.append(Part("Caution", tuple(dict.fromkeys(text for recipe in recipes for text in recipe.cautions))))
     count = f"{len(found)} {'sump' if len(found) == 1 else 'sumps'}"
-    head = f"Before you go: {count} to see to until {back}" if found else f"Nothing to do before {back}"
+    head = f"Now, so that nothing leaves its band before {back}: {count}" if found else f"Nothing to do before {back}"
     if not found:
         parts = [Part("Nothing to do", (f"No sump is likely to leave its band before somebody is back ({back}).",))]
     short = _fitted(head, [f"{stop.sump}: {say_action(stop.recipe, plant)}" for stop in found if stop.recipe])

@@ -87,9 +87,7 @@ class Office:
 
     def rows(self) -> list[dict[str, Any]]:
         """Return the outbox, oldest first."""
-        with closing(sqlite3.connect(self.path)) as connection:
-            connection.row_factory = sqlite3.Row
-            return [dict(row) for row in connection.execute("SELECT * FROM outbox ORDER BY id")]
+        return rows_of(self.path)
 
     def told(self) -> list[tuple[str, str]]:
         """Return (person, what) of all messages: what is raised, escalate-1, remind-1, hand-over and so on."""
@@ -97,6 +95,13 @@ class Office:
 
     def outbox(self) -> Outbox:
         return Outbox(self.path)
+
+
+def rows_of(path: Path) -> list[dict[str, Any]]:
+    """Return the outbox of a record, oldest first."""
+    with closing(sqlite3.connect(path)) as connection:
+        connection.row_factory = sqlite3.Row
+        return [dict(row) for row in connection.execute("SELECT * FROM outbox ORDER BY id")]
 
 
 def _what(event: str) -> str:

@@ -116,7 +116,8 @@ def test_the_hand_over_comes_an_hour_before_the_end_once(office: Office, day: st
     reports = [row for row in office.rows() if row["event"].startswith("hand-over")]
     assert len(reports) == 1
     body = json.loads(reports[0]["body"])
-    assert "1 sump to see to until" in body["subject"]
+    assert body["subject"].startswith("Now, so that nothing leaves its band before ")
+    assert body["subject"].endswith(": 1 sump")
     assert "HALL-1\nlathe-04" in body["text"]
     assert "TAKE ALONG\n165 L of semi at 1 %" in body["text"]
     assert body["text"].count("lathe-04 (") == 1
