@@ -43,7 +43,7 @@ class Shown(HTMLParser):
         self.lines: list[str] = []
 
     def handle_data(self, data: str) -> None:
-        self.lines.append(data)
+        self.lines.append(data.replace("\u00a0", " "))
 
 
 def test_the_checks_stand_behind_what_is_to_do_in_order_of_worth(office: Office) -> None:
