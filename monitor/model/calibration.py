@@ -70,21 +70,23 @@ def coverage(state: State) -> Floats:
 def _score(state: State, told: Floats, k: int) -> None:
     made = k - AHEAD_BINS
     untouched = (state.jump[:, jumps.CONFIRMED] < made) & (state.level_odd[:, 0] == 0) & (state.brix_odd[:, 0] == 0)
-    due = (told[:, DUE] == k) & untouched & (state.valve[:, 0] == 0)
+    asked = (told[:, DUE] == k) & untouched & (state.valve[:, 0] == 0)
     ln_now = np.log(np.maximum(state.mean[:, STRENGTH], 0.1))
-    for seen, middle, deviation in (
-        (state.mean[:, VOLUME], told[:, VOLUME_TOLD], told[:, VOLUME_SD]),
-        (ln_now, told[:, LN_TOLD], told[:, LN_SD]),
+    for column, seen, middle, deviation in (
+        (0, state.mean[:, VOLUME], told[:, VOLUME_TOLD], told[:, VOLUME_SD]),
+        (1, ln_now, told[:, LN_TOLD], told[:, LN_SD]),
     ):
+        # what no instrument told meanwhile came out as foretold because nobody looked
+        due = asked & (k - state.last_bin[:, column] < AHEAD_BINS)
         z = np.where(due, (seen - middle) / np.maximum(deviation, 1e-9), 0.0)
         fade = np.where(due, FADES, 1.0)
-        for column, what in (
+        for part, what in (
             (SQUARES, np.minimum(z**2, WORST)),
             (CASES, np.ones(len(z))),
             (INSIDE, (np.abs(z) <= Z80) * 1.0),
             (INSIDE_OF, np.ones(len(z))),
         ):
-            state.score[:, column] = state.score[:, column] * fade + np.where(due, what, 0.0)
+            state.score[:, part] = state.score[:, part] * fade + np.where(due, what, 0.0)
 
 
 def _foretell(state: State, fixed: Fixed, ahead: Ahead, k: int) -> Floats:

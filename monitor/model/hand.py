@@ -6,6 +6,7 @@ from typing import Final
 
 import numpy as np
 
+from monitor.model.jumps import CONFIRMED
 from monitor.model.kalman import carry_rows, measure
 from monitor.model.layout import BIAS, STRENGTH, VOLUME, WIDTH, Fixed, Flags, Floats
 from monitor.model.logbook import Logbook
@@ -28,6 +29,7 @@ def take_entries(state: State, fixed: Fixed, logbook: Logbook, row: dict[str, in
         elif entry.kind in MOVES and _blind(state, fixed, i, k) and not _seen_already(state, i, k, entry):
             _fill(state, fixed, i, entry)
             logbook.use(entry, k)
+            state.jump[i, CONFIRMED] = float(k)
             filled[i] = True
     return filled
 

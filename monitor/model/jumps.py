@@ -27,6 +27,7 @@ HAND_GATE: Final = 3.2
 LEAST_LEVEL: Final = 0.012  # of full: smaller steps are left to the filter
 LEAST_STRENGTH: Final = 0.15  # points
 DENSE_S: Final = 2700.0
+LATELY_BINS: Final = 192
 LEAST_FILL: Final = 0.03  # of full
 SPARSE_GATE: Final = 2.5
 FILLED_TO: Final = 0.93  # of full, where nobody sees how far
@@ -115,10 +116,15 @@ def _filling(state: State, fixed: Fixed, level: Look, brix: Look) -> Flags:
     return np.asarray(rises & state.strength_known & (brix.residual**2 > 12.0 * brix.total) & possible)
 
 
-def confirmed_strength(state: State, fixed: Fixed, level: Look, brix: Look) -> Flags:
+def gauged(state: State, k: int) -> Flags:
+    """Tell which sumps' level was heard lately: a gauge that is told of and says nothing is none."""
+    return np.asarray(k - state.last_bin[:, 0] <= LATELY_BINS)
+
+
+def confirmed_strength(state: State, fixed: Fixed, level: Look, brix: Look, k: int) -> Flags:
     """Tell which sumps' strength jumped without their level (a refill to the same mark, or no gauge at all)."""
-    dense = fixed.refractometer_period_s <= DENSE_S
-    needed = np.where(dense, np.where(fixed.has_level, 5.0, 3.0), np.where(fixed.has_level, 3.0, 2.0))
+    dense, seen = fixed.refractometer_period_s <= DENSE_S, gauged(state, k)
+    needed = np.where(dense, np.where(seen, 5.0, 3.0), np.where(seen, 3.0, 2.0))
     return np.asarray(brix.odd & ~level.odd & (state.brix_odd[:, 0] >= needed))
 
 
@@ -154,7 +160,8 @@ def enter_strength_jump(state: State, fixed: Fixed, rows: Flags, k: int) -> None
     """Enter a jump of the strength alone; with a gauge it may as well be the instrument, so the bias is freed too."""
     _remember(state, rows, np.full(len(rows), STRENGTH_ONLY), state.brix_odd[:, 2], k)
     step = state.brix_odd[:, 1] / np.maximum(state.brix_odd[:, 0], 1.0) * fixed.factor
-    diluted = rows & ~fixed.has_level & (step < 0.0)
+    seen = gauged(state, k)
+    diluted = rows & ~seen & (step < 0.0)
     volume = state.mean[:, VOLUME].copy()
     litres = np.where(diluted, np.maximum(FILLED_TO * fixed.full_l - volume, 0.05 * fixed.full_l), 0.0)
     known = state.cov[:, VOLUME, VOLUME]
@@ -165,7 +172,7 @@ def enter_strength_jump(state: State, fixed: Fixed, rows: Flags, k: int) -> None
     state.cov[:, VOLUME, VOLUME] += np.where(diluted, (0.03 * fixed.full_l) ** 2, 0.0)
     state.mean[:, STRENGTH] += np.where(rows, step, 0.0)
     state.cov[:, STRENGTH, STRENGTH] += np.where(rows, step**2, 0.0)
-    state.cov[:, BIAS, BIAS] += np.where(rows & fixed.has_level, (0.5 * step / fixed.factor) ** 2, 0.0)
+    state.cov[:, BIAS, BIAS] += np.where(rows & seen, (0.5 * step / fixed.factor) ** 2, 0.0)
     state.brix_odd[rows] = 0.0
 
 

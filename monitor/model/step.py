@@ -179,7 +179,7 @@ def _learn(
 
 def _jump(state: State, fixed: Fixed, look: jumps.Look, look_b: jumps.Look, k: int, logged_mix: Floats) -> Flags:
     by_level = jumps.confirmed_level(state, fixed, look, look_b)
-    by_strength = jumps.confirmed_strength(state, fixed, look, look_b)
+    by_strength = jumps.confirmed_strength(state, fixed, look, look_b, k)
     if by_level.any():
         jumps.enter_level_jump(state, fixed, by_level, look_b, k, logged_mix)
     if by_strength.any():

@@ -8,11 +8,12 @@ import numpy as np
 import pytest
 
 from monitor.model import doubts, valves
+from monitor.model.engine import Engine
 from monitor.model.layout import BIAS, LEAK, STRENGTH, VOLUME, Floats
 from monitor.model.types import EventKind
 from monitor.plant.reading import Entry, EntryKind, Reading, Signal
 from tests.unit.model.runs import HOUR_S, engine_over, fed, idle_state
-from tests.unit.pipeline.shop import BEGIN_S, Machine, readings_of
+from tests.unit.pipeline.shop import BEGIN_S, Machine, plant_of, readings_of
 
 HOURS: Floats = np.arange(120, dtype=np.float64)
 
@@ -58,6 +59,26 @@ def test_a_check_moves_the_bias_not_the_volume() -> None:
     assert moved[STRENGTH] < -0.2
     assert moved[BIAS] == pytest.approx(-moved[STRENGTH] / 1.5, rel=0.2)
     assert abs(moved[VOLUME]) < 1.0
+
+
+def test_a_gauge_that_is_told_of_and_never_heard_is_none() -> None:
+    shop = [Machine("lathe-01", acts=[(30.0, 60.0, 2.0)])]
+    readings = [one for one in readings_of(shop, 48) if one.signal is not Signal.LEVEL]
+    engine = fed(Engine(plant_of([Machine("lathe-01")])), readings, (), BEGIN_S + 48 * HOUR_S)
+    state = engine.at(BEGIN_S + 48 * HOUR_S)
+    assert state.mean[0, STRENGTH] == pytest.approx(shop[0].concentration_pct, abs=0.5)
+    assert state.mean[0, VOLUME] > 0.85 * 400.0, "a strength that falls is a filling"
+    assert state.cov[0, BIAS, BIAS] < 0.3**2, "the refractometer is not to blame"
+
+
+def test_a_sump_filled_by_the_log_book_alone_has_no_foretold_day_held_against_it() -> None:
+    filling = Entry("e-1", "hone-02", EntryKind.TOP_UP, BEGIN_S + 30 * HOUR_S, BEGIN_S + 30 * HOUR_S)
+    filling = replace(filling, volume_l=60.0, mix_pct=8.0)
+    shop = [
+        Machine("hone-02", volume_l=300.0, signals=(Signal.REFRACTOMETER, Signal.RUNNING), acts=[(30.0, 60.0, 8.0)])
+    ]
+    engine = engine_over(shop, 60, [filling])
+    assert engine.widths()[0] < 1.1
 
 
 def saw_tooth(set_to: float) -> Floats:

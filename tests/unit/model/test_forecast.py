@@ -68,11 +68,19 @@ def test_intervals_follow_the_errors_of_a_sumps_own_forecasts(off: float, width:
     state, _ = idle_state()
     for case in range(400):
         told = np.array([[case, 300.0, 2.0, 2.0, 0.01]] * 3)
+        state.last_bin[:] = case
         state.mean[:, VOLUME] = 300.0 + 2.0 * off
         state.mean[:, STRENGTH] = np.exp(2.0 + 0.01 * off)
         calibration._score(state, told, case)
     assert calibration.widths(state) == pytest.approx(np.full(3, width), abs=0.03)
     assert calibration.coverage(state) == pytest.approx(np.full(3, 1.0 if off < 1.28 else 0.0))
+
+
+def test_what_nobody_looked_at_proves_no_forecast_right() -> None:
+    state, _ = idle_state()
+    state.mean[:, VOLUME], state.mean[:, STRENGTH] = 300.0, np.exp(2.0)
+    calibration._score(state, np.array([[500.0, 300.0, 2.0, 2.0, 0.01]] * 3), 500)
+    assert np.isnan(calibration.coverage(state)).all()
 
 
 def test_an_untried_sump_has_no_coverage_and_plain_width() -> None:
