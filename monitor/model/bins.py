@@ -11,11 +11,11 @@ import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from statistics import median
 from typing import Final, Self
 
 import numpy as np
 
+from monitor.model.cells import Cells, CellStore, Samples, told_until
 from monitor.model.layout import BIN_S, Floats
 from monitor.plant.reading import Quality, Reading, Signal
 from monitor.plant.types import Plant
@@ -28,7 +28,12 @@ RUNS: Final = 0.5
 """Samples by what the machine did: at rest for an hour, running, unknown, and stopped for less than each of
 `STOPPED_FOR_S` (the fluid still drains back). A running signal that speaks on change only is held for `HOLD_S`."""
 
-Samples = dict[float, float]
+SIGNALS: Final = tuple(Signal)
+CODES: Final = {signal: code for code, signal in enumerate(SIGNALS)}
+LEVEL, REFRACTOMETER, TEMPERATURE = (
+    CODES[signal] for signal in (Signal.LEVEL, Signal.REFRACTOMETER, Signal.COOLANT_TEMPERATURE)
+)
+MADE_KEPT: Final = 16
 
 
 @dataclass(slots=True)
@@ -135,7 +140,7 @@ class Gatherer:
             sump.id: (lambda v: v) if _says_litres(plant, sump.id) else sump.tank.volume_l
             for sump in plant.sumps.values()
         }
-        self._samples: dict[int, dict[tuple[int, Signal], Samples]] = {}
+        self._cells = CellStore()
         self._switches = [Switch() for _ in self._ids]
         self._made: dict[int, Bin] = {}
 
@@ -159,10 +164,8 @@ class Gatherer:
             value = self._volume[reading.sump](value)
             if not math.isfinite(value):
                 return None
-        samples = self._samples.setdefault(k, {}).setdefault((row, signal), {})
-        if time_s in samples:
+        if not self._cells.put(k, row * len(SIGNALS) + CODES[signal], time_s, value):
             return None
-        samples[time_s] = value
         self._made.pop(k, None)
         return k
 
@@ -177,24 +180,25 @@ class Gatherer:
         """Return bin k as it is now."""
         made = self._made.get(k)
         if made is None:
-            made = self._make(k, self._samples.get(k, {}), (k + 1) * BIN_S)
+            made = self._make(k, self._cells.of(k), (k + 1) * BIN_S)
             self._made[k] = made
+            while len(self._made) > MADE_KEPT:
+                del self._made[next(iter(self._made))]
         return made
 
     def bin_until(self, k: int, until_s: float) -> Bin:
         """Return bin k as it was told up to a moment within it, that moment included; later samples do not count."""
-        cells = {
-            key: told
-            for key, samples in self._samples.get(k, {}).items()
-            if (told := {time_s: value for time_s, value in samples.items() if time_s <= until_s})
-        }
-        return self._make(k, cells, until_s)
+        return self._make(k, told_until(self._cells.of(k), until_s), until_s)
+
+    def pack_before(self, k: int) -> None:
+        """Store the samples of bins before k in little room; they can still be asked for and added to."""
+        self._cells.pack_before(k)
 
     def forget_before(self, k: int) -> None:
         """Let go of the samples of bins before k."""
-        for store in (self._samples, self._made):
-            for old in [b for b in store if b < k]:
-                del store[old]
+        self._cells.forget_before(k)
+        for old in [b for b in self._made if b < k]:
+            del self._made[old]
         for switch in self._switches:
             switch.forget_before(k * BIN_S - HOLD_S)
 
@@ -214,18 +218,19 @@ class Gatherer:
             if sump in self._row:
                 self._switch(self._row[sump], time_s, value, bin_of(time_s))
 
-    def _make(self, k: int, cells: dict[tuple[int, Signal], Samples], until_s: float) -> Bin:
+    def _make(self, k: int, cells: Cells, until_s: float) -> Bin:
         made = Bin.empty(len(self._ids))
         for row, switch in enumerate(self._switches):
             if switch.times:
                 made.running[row] = switch.share(k * BIN_S, until_s)
-        for (row, signal), samples in cells.items():
-            if signal is Signal.LEVEL:
+        for key, samples in cells.items():
+            row, code = divmod(key, len(SIGNALS))
+            if code == LEVEL:
                 _level(made, row, samples, self._switches[row])
-            elif signal is Signal.REFRACTOMETER:
-                made.brix[row], made.brix_n[row] = median(samples.values()), len(samples)
-            elif signal is Signal.COOLANT_TEMPERATURE:
-                made.temperature[row] = median(samples.values())
+            elif code == REFRACTOMETER:
+                made.brix[row], made.brix_n[row] = middle(samples[1::2]), len(samples) // 2
+            elif code == TEMPERATURE:
+                made.temperature[row] = middle(samples[1::2])
         return made
 
 
@@ -234,12 +239,19 @@ def _says_litres(plant: Plant, sump: str) -> bool:
     return spec is not None and spec.unit.canonical == "L"
 
 
-def _level(made: Bin, row: int, levels: Samples, switch: Switch) -> None:
+def middle(values: Iterable[float]) -> float:
+    """Return the median."""
+    rising = sorted(values)
+    half = len(rising) // 2
+    return rising[half] if len(rising) % 2 else (rising[half - 1] + rising[half]) / 2
+
+
+def _level(made: Bin, row: int, samples: Samples, switch: Switch) -> None:
     if not switch.times:
-        made.level_l[row, UNSURE], made.level_n[row, UNSURE] = median(levels.values()), len(levels)
+        made.level_l[row, UNSURE], made.level_n[row, UNSURE] = middle(samples[1::2]), len(samples) // 2
         return
     groups: dict[int, list[float]] = {}
-    for time_s, litres in levels.items():
+    for time_s, litres in zip(samples[::2], samples[1::2], strict=True):
         groups.setdefault(switch.group(time_s), []).append(litres)
     for group, values in groups.items():
-        made.level_l[row, group], made.level_n[row, group] = median(values), len(values)
+        made.level_l[row, group], made.level_n[row, group] = middle(values), len(values)

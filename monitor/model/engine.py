@@ -11,7 +11,7 @@ import json
 import math
 from base64 import b64decode, b64encode
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 from typing import Final
 
 import numpy as np
@@ -28,28 +28,21 @@ from monitor.model.layout import BIAS, BIN_S, Fixed, Floats
 from monitor.model.logbook import Logbook
 from monitor.model.state import WEATHER_SD, State
 from monitor.model.step import HOURS, WEATHER_HOURS, step
+from monitor.model.trail import Trail
 from monitor.model.types import Event
 from monitor.plant.errors import ModelError
 from monitor.plant.reading import Entry, EntryKind, Reading
 from monitor.plant.types import Plant
 
 CHECK_MOVES_KEPT: Final = 2000
-KEEP_EVERY: Final = 24
-KEEP_SHORT: Final = 8
-KEEP_LONG: Final = 32
-"""A state is kept every 6 h for 8 days, and after each of the last 8 bins (for ordinary disorder)."""
+ALONE_BINS: Final = 192
+WITH_DISK_BINS: Final = 48
+PACKED_BINS: Final = 4
+FORGET_EVERY: Final = 8
+"""States and samples are kept for two days, where they lie on disk too for 12 h; samples are packed after an hour."""
 
 History = Callable[[float, float], Iterable[Reading]]
 Older = Callable[[float], bytes | None]
-
-
-@dataclass(frozen=True, slots=True)
-class Kept:
-    """A state as it was before bin k, with the hall's weather."""
-
-    k: int
-    state: State
-    hall: Floats
 
 
 class Engine:
@@ -74,7 +67,8 @@ class Engine:
         self._next: int | None = None
         self._first: int | None = None
         self._dirty: int | None = None
-        self._kept: dict[int, Kept] = {}
+        self._reach = ALONE_BINS if history is None else WITH_DISK_BINS
+        self._trail = Trail(self._reach)
         self._in_memory_from: int | None = None
         self._absent: dict[str, Absent] = {}
         self._anew: dict[int, list[int]] = {}
@@ -112,7 +106,6 @@ class Engine:
         last = bin_of(now_s)
         while self._next < last:
             self._one(self._next)
-            self._stand(self._next + 1)
 
     def _stand(self, k: int) -> None:
         """Stand before bin k; sumps that count from that bin on begin with their prior."""
@@ -127,25 +120,24 @@ class Engine:
             return
         if self._next is None:
             return
-        self._kept = {b: kept for b, kept in self._kept.items() if b < self._next}
         self.findings.roll_back(self._next)
         self.check_moves = [move for move in self.check_moves if move.k < self._next]
         self.logbook.roll_back(self._next)
         self._recall(self._next)
 
     def _stand_before(self, k: int) -> bool:
-        before = [b for b in self._kept if b <= k]
-        if before:
-            kept = self._kept[max(before)]
-            self._state, self._hall, self._next = kept.state.copy(), kept.hall.copy(), kept.k
+        kept = self._trail.back_to(k, self._state)
+        if kept is not None:
+            self._state, self._hall, self._next = State(**kept.whole), kept.hall, kept.k
             return True
         older = self._older(k * BIN_S) if self._older is not None else None
         if older is not None:
-            reach = self._in_memory_from
+            in_memory_from = self._in_memory_from
             self.restore(older)
-            self._in_memory_from = reach
+            self._in_memory_from = in_memory_from
             return True
-        if self._first is not None and min(self._kept, default=self._first) <= self._first:
+        if self._first is not None and self._in_memory_from is not None and self._in_memory_from <= self._first:
+            self._trail.clear()
             self._state, self._hall = State.first(self.fixed), np.array([[0.0, WEATHER_SD**2, 0.0]] * 2)
             self._next = self._first = k
             self._absent = {}
@@ -161,11 +153,22 @@ class Engine:
         self._in_memory_from = k
 
     def _one(self, k: int) -> None:
-        self._keep(k)
+        """Pass bin k whole, or stand before it as if it had not been tried."""
+        before, hall = self._state.copy(), self._hall.copy()
+        try:
+            self._through(k, before)
+            self._stand(k + 1)
+        except BaseException:
+            self._state, self._hall, self._next = before, hall, k
+            raise
+        self._trail.add(k, before, hall, self._state)
+        self._forget(k)
+
+    def _through(self, k: int, before: State) -> None:
+        """Move the state, which is `before` now, over bin k."""
         moment = self.clock.moment(k)
         if k % calibration.EVERY_BINS == 0:
             calibration.keep_score(self._state, self.fixed, self.clock.ahead(self._state, k * BIN_S), k)
-        before = self._state.jump.copy()
         result = step(self._state, self.fixed, self._gatherer.bin(k), moment, self._logged_mix(k))
         stand = losses.Stand.of(self._state)
         offsets = self._offsets()
@@ -174,8 +177,8 @@ class Engine:
         losses.book_jumps(self._state, moment.day, stand.volume_l, filled)
         self._pool(k)
         losses.book_corrections(self._state, self.fixed, moment.day, stand, filled)
-        self.findings.collect(self._state, self.fixed, result, before, self.logbook, k)
-        self._refuse_nonsense(k)
+        self.findings.collect(self._state, self.fixed, result, before.jump, self.logbook, k)
+        self._refuse_nonsense(k, before)
 
     def _offsets(self) -> tuple[Floats, Floats]:
         return self._state.mean[:, BIAS].copy(), np.sqrt(np.maximum(self._state.cov[:, BIAS, BIAS], 0.0))
@@ -199,24 +202,22 @@ class Engine:
                 if members.any():
                     self._hall[group] = weather.pool(self._state, self._hall[group], members)
 
-    def _refuse_nonsense(self, k: int) -> None:
+    def _refuse_nonsense(self, k: int, last: State) -> None:
         good = finite(self._state.mean, self._state.cov)
         if good.all():
             return
         bad = np.flatnonzero(~good)
-        last = self._kept[max(self._kept)].state
         if not finite(last.mean, last.cov)[bad].all():
             raise ModelError(f"no finite estimate for {', '.join(self.fixed.ids[i] for i in bad)} at bin {k}")
         self._state.put(bad, last.take(bad))
         self._state.cov[bad] *= 1.05
         self.findings.refused.update(self.fixed.ids[i] for i in bad)
 
-    def _keep(self, k: int) -> None:
-        self._kept[k] = Kept(k, self._state.copy(), self._hall.copy())
-        for old in [b for b in self._kept if _outlived(b, k)]:
-            del self._kept[old]
-        if k % KEEP_EVERY == 0:
-            oldest = k - KEEP_EVERY * 4
+    def _forget(self, k: int) -> None:
+        """Pack the samples that are hardly asked for again and let go of those that lie far back."""
+        self._gatherer.pack_before(k - PACKED_BINS)
+        if k % FORGET_EVERY == 0:
+            oldest = k - self._reach
             self._gatherer.forget_before(oldest)
             if self._in_memory_from is not None:
                 self._in_memory_from = max(self._in_memory_from, oldest)
@@ -289,7 +290,7 @@ class Engine:
         self.logbook.used = dict(body["used"])
         self.findings.from_json(body["found"])
         self.check_moves = [CheckMove(**move) for move in body.get("checks", [])]
-        self._kept = {}
+        self._trail.clear()
         k, absent = body["next"], {sump: Absent.from_json(one) for sump, one in body.get("absent", {}).items()}
         self._welcome({sump: one for sump, one in absent.items() if sump in self._row}, k)
         blob = b64decode(body["state"])
@@ -321,12 +322,6 @@ class Engine:
         """Return since when a sump loses more than its rates explain, None if it does not."""
         row = self._state.leak_watch[self._row[sump]]
         return float(row[leaks.SINCE]) * BIN_S if row[leaks.LEAKING] >= 1.0 else None
-
-
-def _outlived(b: int, k: int) -> bool:
-    if b % KEEP_EVERY == 0:
-        return b < k - KEEP_EVERY * KEEP_LONG
-    return b <= k - KEEP_SHORT
 
 
 def blank(plant: Plant, k: int) -> bytes:

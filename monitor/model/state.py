@@ -6,7 +6,7 @@ import io
 from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, fields
-from typing import Any, Final, Self
+from typing import Any, ClassVar, Final, Self
 
 import numpy as np
 
@@ -87,6 +87,8 @@ class State:
     warm_hours: Floats  # (n, 24, 2)
     warmth: Floats  # (n, 8)
 
+    NAMES: ClassVar[tuple[str, ...]]
+
     @classmethod
     def first(cls, fixed: Fixed) -> Self:
         """Return the prior of sumps that have told nothing yet."""
@@ -139,20 +141,20 @@ class State:
 
     def take(self, rows: Ints) -> Self:
         """Copy some rows out."""
-        return type(self)(**{f.name: getattr(self, f.name)[rows].copy() for f in fields(self)})
+        return type(self)(**{name: getattr(self, name)[rows] for name in self.NAMES})
 
     def put(self, rows: Ints, part: State) -> None:
         """Write rows that `take` gave back in place."""
-        for f in fields(self):
-            getattr(self, f.name)[rows] = getattr(part, f.name)
+        for name in self.NAMES:
+            getattr(self, name)[rows] = getattr(part, name)
 
     def copy(self) -> Self:
         """Copy everything."""
-        return type(self)(**{f.name: getattr(self, f.name).copy() for f in fields(self)})
+        return type(self)(**{name: getattr(self, name).copy() for name in self.NAMES})
 
     def to_bytes(self) -> bytes:
         """Write all arrays down exactly (numpy's own format, no pickles)."""
-        return _written({f.name: getattr(self, f.name) for f in fields(self)})
+        return _written({name: getattr(self, name) for name in self.NAMES})
 
     def take_over(self, rows: Ints, blob: bytes, theirs: Ints) -> None:
         """Write rows of what `to_bytes` wrote over `rows` in place.
@@ -160,10 +162,13 @@ class State:
         What an earlier release did not remember, or in another shape, stays as it is here.
         """
         with np.load(io.BytesIO(blob), allow_pickle=False) as arrays:
-            for f in fields(self):
-                mine = getattr(self, f.name)
-                if f.name in arrays and (stored := arrays[f.name]).shape[1:] == mine.shape[1:]:
+            for name in self.NAMES:
+                mine = getattr(self, name)
+                if name in arrays and (stored := arrays[name]).shape[1:] == mine.shape[1:]:
                     mine[rows] = stored[theirs]
+
+
+State.NAMES = tuple(f.name for f in fields(State))
 
 
 def row_of(blob: bytes, i: int) -> bytes:

@@ -1,0 +1,116 @@
+"""States as they were before past bins, so that the estimator can go back there and go over the tail again.
+
+A state is mostly rings (hours, days, bins) of which one bin changes a few places. So of a past state only what is small
+is kept whole; of the rings the places that differ from the next later state are kept, and a past state is put together
+by walking back from the present one. What comes back is the same to the last bit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+
+from monitor.model.layout import Floats, Ints
+from monitor.model.state import State
+
+SIX_HOURS: Final = 24
+SHORT: Final = ((1, 1), (2, 4), (4, 12))
+"""Of the bins behind the present one: each up to the first number, every second up to four, every fourth up to 12."""
+RING_FROM: Final = 40
+"""Arrays with more numbers a sump than this are kept as places, apart from the covariance, of which all changes."""
+
+Places = tuple[Ints, Floats]
+
+
+@dataclass(slots=True)
+class Kept:
+    """A state before bin k: arrays whole, rings as (columns, what stood there), and the hall's weather."""
+
+    k: int
+    whole: dict[str, npt.NDArray[Any]]
+    places: dict[str, Places]
+    hall: Floats
+
+
+class Trail:
+    """Keeps the state before each of the last bins, sparser the farther back, and every six hours for `long` bins."""
+
+    def __init__(self, long: int) -> None:
+        self._long = long
+        self._kept: list[Kept] = []
+
+    def clear(self) -> None:
+        """Forget everything."""
+        self._kept.clear()
+
+    @property
+    def first(self) -> int | None:
+        """The earliest bin before which a state is kept."""
+        return self._kept[0].k if self._kept else None
+
+    def add(self, k: int, before: State, hall: Floats, after: State) -> None:
+        """Keep the state `before` bin k, `after` being the present one, which bin k has been through."""
+        whole, places = {}, {}
+        for name in State.NAMES:
+            old = getattr(before, name)
+            if _is_ring(name, old):
+                places[name] = _differing(old, getattr(after, name))
+            else:
+                whole[name] = old
+        self._kept.append(Kept(k, whole, places, hall))
+        self._thin(k + 1)
+
+    def _thin(self, now: int) -> None:
+        for i in range(len(self._kept) - 1, -1, -1):
+            if self._outlived(self._kept[i].k, now):
+                if i:
+                    self._join(self._kept[i - 1], self._kept[i])
+                del self._kept[i]
+
+    def _outlived(self, k: int, now: int) -> bool:
+        if k % SIX_HOURS == 0:
+            return now - k > self._long
+        return not any(k % step == 0 and now - k <= reach for step, reach in SHORT)
+
+    @staticmethod
+    def _join(earlier: Kept, gone: Kept) -> None:
+        """Let the earlier state reach over one that is let go of."""
+        for name, (columns, values) in earlier.places.items():
+            more, others = gone.places[name]
+            new = ~np.isin(more, columns)
+            if new.any():
+                earlier.places[name] = (
+                    np.concatenate([columns, more[new]]),
+                    np.concatenate([values, others[:, new]], axis=1),
+                )
+
+    def back_to(self, k: int, present: State) -> Kept | None:
+        """Return the latest state kept before bin k or an earlier one, all arrays whole; what lies behind is forgotten.
+
+        `present` is the state that the last bin added led to. None if nothing so early is kept.
+        """
+        if self.first is None or k < self.first:
+            return None
+        rings: dict[str, Floats] = {}
+        while True:
+            one = self._kept.pop()
+            for name, (columns, values) in one.places.items():
+                ring = rings.setdefault(name, getattr(present, name).copy())
+                ring.reshape(len(ring), -1)[:, columns] = values
+            if one.k <= k:
+                whole = {name: array.copy() for name, array in one.whole.items()} | rings
+                return Kept(one.k, whole, {}, one.hall.copy())
+
+
+def _is_ring(name: str, array: npt.NDArray[Any]) -> bool:
+    return name != "cov" and array.size > RING_FROM * len(array)
+
+
+def _differing(old: Floats, new: Floats) -> Places:
+    """Return the columns in which two arrays differ for any sump, to the bit, and what stood there in the old one."""
+    flat, now = old.reshape(len(old), -1), new.reshape(len(new), -1)
+    columns = np.flatnonzero((flat.view(np.int64) != now.view(np.int64)).any(axis=0))
+    return columns, flat[:, columns]
