@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import math
 import time
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import replace
@@ -32,7 +33,7 @@ from monitor.plant.file import load_plant
 from monitor.plant.reading import Reading
 from monitor.plant.types import Plant
 from monitor.post import PostOffice
-from monitor.recall import away, closed_lately, gone, recalled, resume
+from monitor.recall import AWAY_S, LOOK_BACK_S, away, closed_lately, gone, recalled, resume
 from monitor.record.mend import report
 from monitor.record.store import Record
 from monitor.reload import Outcome, differences, in_force, shapes, since
@@ -49,6 +50,7 @@ log = logging.getLogger("bandkeeper")
 TICK_S: Final = 1.0
 STOP_S: Final = 10.0
 GOOD_BYE_S: Final = 6.0
+SET_BACK_S: Final = 1200.0
 LOOK_EVERY_S: Final = 10.0
 RELOAD_S: Final = 90.0
 
@@ -69,7 +71,9 @@ class Daemon(Desk):
         tick_s: float = TICK_S,
         settle_s: float = 0.0,
         found_damaged: Callable[[], None] = lambda: None,
+        doubts: Callable[[], str] = lambda: "",
     ) -> None:
+        self._doubts = doubts
         self._found_damaged, self._is_damaged = found_damaged, False
         self._clock, self._tick_s, self._settle_s = clock, tick_s, settle_s
         self._lock = RecordLock.take(plant.database)
@@ -96,6 +100,7 @@ class Daemon(Desk):
         self._before: Snapshot | None = None
         self._outcome = Outcome(done=True, lines=())
         self._undone = []
+        self._left_out: deque[tuple[float, float]] = deque()
         self._server = self._make_server()
         self._scheduler = BackgroundScheduler(
             timezone="UTC", job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None}
@@ -254,6 +259,24 @@ class Daemon(Desk):
         new.out.switch()
         self._tell(ended)
 
+    def leapt(self, from_s: float, to_s: float) -> None:
+        """Take note that the clock was set and is believed now (any thread): nobody watched what it left out."""
+        if to_s > from_s + AWAY_S:
+            self._left_out.append((from_s + AWAY_S, to_s))
+
+    def _turn_back(self, now_s: float) -> None:
+        """Go on from the last checkpoint before now: the clock was set back behind what the pipeline has passed.
+
+        What was told of the time ahead stays on record and waits until it comes.
+        """
+        log.warning("the clock was set back: going on from the record as it was by then")
+        old = self._now
+        pipeline = self._new_pipeline(old.plant)
+        from_s = resume(pipeline, self._reader, now_s, old.pipeline.silence.listens_to())
+        self._before, self._now = old.pipeline.snapshot, replace(old, pipeline=pipeline)
+        self._worker.exchange(pipeline, self._recall, from_s)
+        old.out.turn_back(now_s)
+
     def _recall(self, from_s: float, to_s: float) -> Iterator[Reading]:
         return recalled(self._reader, self._clock, from_s, to_s)
 
@@ -290,8 +313,18 @@ class Daemon(Desk):
         """Write what new transitions call for."""
         self._now.office.moved(transitions, now_s)
 
+    def before_step(self) -> None:
+        """Take note of what the clock left out: no alert is raised of it."""
+        while self._left_out:
+            self._record.note_away(*self._left_out[0])
+            from_s, _ = self._left_out.popleft()
+            self._pipeline.resume((), self._reader.times_away(from_s - LOOK_BACK_S))
+
     def turn(self, snapshot: Snapshot, now_s: float) -> None:
         """Write what is due, and look at the watch itself now and then."""
+        if (self._pipeline.stands_at_s or now_s) > now_s + SET_BACK_S:
+            self._turn_back(now_s)
+            return
         self._act_again()
         self._now.office.turn(snapshot, now_s)
         if time.monotonic() < self._look_at:

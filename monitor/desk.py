@@ -50,6 +50,7 @@ class Desk:
     _now: Fittings
     _before: Snapshot | None
     _outcome: Outcome
+    _doubts: Callable[[], str]
     _undone: list[Delivery]
 
     @property
@@ -201,9 +202,10 @@ class Desk:
         return replace(found, plant_warnings=(*found.plant_warnings, *self._remarks()))
 
     def _remarks(self) -> tuple[str, ...]:
+        clock = [said for said in (self._doubts(),) if said]
         if self._outcome.done:
-            return self._outcome.remarks
-        return (f"{FAULTY}: {self._outcome.lines[0]}", *self._outcome.lines[1:])
+            return (*clock, *self._outcome.remarks)
+        return (*clock, f"{FAULTY}: {self._outcome.lines[0]}", *self._outcome.lines[1:])
 
     def _faulty_file(self) -> Iterator[Trouble]:
         """Yield the plant file as a trouble as long as the daemon goes on by an older one."""

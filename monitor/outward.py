@@ -54,6 +54,11 @@ class Outward:
         if before is not None and before.publishing is self.publishing and self.publishing is not None:
             self.publishing.turn_to(self.plant, self._clock())
 
+    def turn_back(self, now_s: float) -> None:
+        """Tell of moments again that the clock has left behind."""
+        if self.publishing is not None:
+            self.publishing.turn_to(self.plant, now_s)
+
     def take_over(self) -> None:
         """End what is no longer used of the old ways and begin with what is new; within seconds."""
         before, self._before = self._before, None

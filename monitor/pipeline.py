@@ -378,4 +378,4 @@ class Pipeline:
         Each move is done again at its moment. Of the times away no alert is raised and no event is told.
         """
         self._waiting.add_moves(moves, -1 if self._mark is None else self._mark)
-        self._away_s = tuple(away_s)
+        self._away_s = self.silence.away_s = tuple(away_s)

@@ -17,6 +17,7 @@ from monitor.worker import ESTIMATES_EVERY_S
 
 LOOK_BACK_S: Final = 30 * 86400.0
 ENTRIES_BACK_S: Final = 10 * 86400.0
+AHEAD_S: Final = 86400.0
 CLOSED_BACK_S: Final = 2 * 86400.0
 GONE: Final = "the sump is no longer in the plant file"
 AWAY_S: Final = 1800.0
@@ -30,7 +31,7 @@ def resume(
 
     `listened` are the signals that were listened to until now; without it those of the checkpoint.
     """
-    checkpoint = reader.latest_checkpoint(None)
+    checkpoint = reader.latest_checkpoint(now_s)
     from_s = now_s - LOOK_BACK_S
     if checkpoint is not None:
         from_s = math.nextafter(checkpoint[0], math.inf)
@@ -50,9 +51,12 @@ def closed_lately(reader: Reader, now_s: float) -> list[Alert]:
 
 
 def recalled(reader: Reader, clock: Callable[[], float], from_s: float, to_s: float) -> Iterator[Reading]:
-    """Give readings of the record back; none came later than now, whatever the clock said then."""
+    """Give readings of the record back; none came later than now, whatever the clock said then.
+
+    What a clock that was fast has dated more than a day ahead stays on record and is not given.
+    """
     now_s = clock()
-    for reading in reader.readings(from_s, to_s):
+    for reading in reader.readings(from_s, min(to_s, now_s + AHEAD_S)):
         yield reading if reading.arrived_s <= now_s else replace(reading, arrived_s=now_s)
 
 

@@ -9,8 +9,9 @@ import socket
 import sys
 from typing import Final
 
-from monitor.daemon import Daemon, wall_clock
+from monitor.daemon import Daemon
 from monitor.plant.types import Plant
+from monitor.timekeeper import Timekeeper
 from monitor.watchdog import Watch, notify, notify_reloading
 
 log = logging.getLogger("bandkeeper")
@@ -67,7 +68,10 @@ def run_forever(plant: Plant) -> int:
 
 def _one_life(plant: Plant, wishes: Wishes) -> Plant | None:
     """Run one daemon until it is to stop; return the plant file in force if its record turned out damaged."""
-    with Daemon(plant, wall_clock, settle_s=SETTLE_S, found_damaged=wishes.mend) as daemon:
+    keeper = Timekeeper()
+    daemon = Daemon(plant, keeper.now, settle_s=SETTLE_S, found_damaged=wishes.mend, doubts=keeper.remark)
+    keeper.leapt = daemon.leapt
+    with daemon:
         if plant.status is not None:
             log.info("page: %s", daemon.status_url)
         notify("READY=1", f"STATUS={_standing(daemon)}")

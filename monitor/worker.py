@@ -52,6 +52,10 @@ class Office(Protocol):
         """Write what is due by now."""
         ...
 
+    def before_step(self) -> None:
+        """Take note of what the clock left out, before the pipeline passes it."""
+        ...
+
 
 class Worker:
     """Owns the record and the pipeline. `told` is called (on the worker's thread) with what each step changed."""
@@ -305,7 +309,10 @@ class Worker:
         try:
             if self._unsaved is not None:
                 self._keep(self._unsaved, checkpoint=False)
-            for changes in self._pipeline.run_until(min(self._clock() - self._settle_s, self._recalled_s)):
+            now_s = self._clock()
+            if self._office is not None:
+                self._office.before_step()
+            for changes in self._pipeline.run_until(min(now_s - self._settle_s, self._recalled_s)):
                 self._unsaved = changes
                 self._keep(changes, checkpoint=self._pipeline.checkpoint_due())
                 if self._stopping.is_set():

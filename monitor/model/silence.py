@@ -6,7 +6,7 @@ Signals that come every few minutes are silent after four spacings, at least two
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Final
 
 from monitor.plant.calendar import WeeklyCalendar
@@ -21,7 +21,8 @@ BY_HAND_S: Final = 7200.0
 class Silence:
     """Keeps when each signal was last heard (arrival time, Unix seconds).
 
-    `listened` are the signals that the checkpoint it came from listened to, None without one.
+    Times in which nobody listened (`away_s`) do not count. `listened` are the signals that the checkpoint it came from
+    listened to, None without one.
     """
 
     def __init__(self, plant: Plant) -> None:
@@ -30,6 +31,7 @@ class Silence:
         self.heard: dict[str, dict[Signal, float]] = {sump: {} for sump in plant.sumps}
         self.since_s: float | None = None
         self.added_s: dict[str, dict[Signal, float]] = {}
+        self.away_s: Sequence[tuple[float, float]] = ()
         self.listened: dict[str, list[Signal]] | None = None
 
     def add_signals(self, before: Mapping[str, Iterable[Signal]], now_s: float) -> None:
@@ -67,7 +69,7 @@ class Silence:
         last_s = self.heard[sump.id].get(signal, self.since_s or now_s)
         last_s = max(last_s, self.added_s.get(sump.id, {}).get(signal, last_s))
         allowed_s = max(SPACINGS * period_s, LEAST_S)
-        quiet_s = now_s - last_s
+        quiet_s = now_s - last_s - sum(max(0.0, min(to_s, now_s) - max(from_s, last_s)) for from_s, to_s in self.away_s)
         if quiet_s <= allowed_s or period_s < BY_HAND_S:
             return quiet_s > allowed_s
         there_s = sum(end - start for start, end in self._attended.intervals(last_s, now_s))

@@ -46,6 +46,7 @@ ROOF: Final = {
     "monitor.sender",
     "monitor.service",
     "monitor.sources",
+    "monitor.timekeeper",
     "monitor.together",
     "monitor.watchdog",
     "monitor.worker",
