@@ -63,10 +63,14 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class AsideLine:
-    """An alert that is put aside: since when, until when and by whom, and why. `of_sump`: it has a sump's page."""
+    """An alert that is put aside: its sentence behind the sump's name, since and until when and by whom, and why.
+
+    `sump` is empty for an alert about the watch itself.
+    """
 
     alert: Alert
-    of_sump: bool
+    sump: str
+    text: str
     when: str
     why: str
 
@@ -168,7 +172,9 @@ def _aside_line(alert: Alert, plant: Plant, now_s: float) -> AsideLine:
     until = "" if alert.shelved_until_s is None else f"until {at(alert.shelved_until_s, now_s, plant.zone)}"
     by = f"by {alert.aside_by}" if alert.aside_by not in NOBODY else ""
     when = " ".join(part for part in (since, until, by) if part)
-    return AsideLine(alert, alert.sump in plant.sumps, when, alert.shelved_reason)
+    sump = alert.sump if alert.sump in plant.sumps else ""
+    text = alert.text.removeprefix(sump) if sump and alert.text.startswith(sump) else f": {alert.text}"
+    return AsideLine(alert, sump, text, when, alert.shelved_reason)
 
 
 def recipe_of(view: SumpView, alerts: tuple[Alert, ...], plant: Plant) -> RecipeText | None:
