@@ -1,14 +1,15 @@
 """A correction was carried out as its recipe said, and the sump landed elsewhere: an alert where that changes the work.
 
 It counts as carried out where the recipe had been told with an alert and what was logged agrees with it in litres and
-mix (`LIKE`), or, where nothing was logged, the litres on the gauge do. Whoever fills by a habit of his own lands
-elsewhere by intent: that is a line on the page, no alert.
+mix, or, where nothing was logged, the litres on the gauge do (`alerts.watching.is_followed`). Whoever fills by a habit
+of his own lands elsewhere by intent: that is a line on the page, no alert.
 
-It changes the work where the sump is not safely inside its band or low all the same, where the strength is off by a
-quarter of the band's width (then the next mix is wrong as well), or where nothing arrived at all though it was logged
-(then the sump was not corrected, whatever the book says). The response is a check by hand, and the recipe that is made
-from it. It stands for a day at most, ends with a check by hand or the next correction, and leaves at other bounds than
-it enters. While the sump is outside its band, that alert says it too and calls alone.
+It changes the work where the sump is not safely inside its band or low all the same; where the mix was logged as asked
+and the strength is off by a quarter of the band's width (then the next mix is wrong as well, or the refractometer is);
+or where nothing arrived at all though it was logged (then the sump was not corrected, whatever the book says). The
+response is a check by hand, and the recipe that is made from it. It stands for a day at most, ends with a check by hand
+or the next correction, and leaves at other bounds than it enters. While the sump is outside its band, that alert says
+it too and calls alone.
 """
 
 from __future__ import annotations
@@ -73,7 +74,7 @@ def _condition(
 ) -> Condition | None:
     is_safe, is_fairly_safe = (_is_inside(plant, sump, estimate, strict=strict) for strict in (False, True))
     off = abs(landing.off_pct) / (sump.fluid.band_pct[1] - sump.fluid.band_pct[0])
-    lasting = landing.verdict is Verdict.NO_CHANGE or off >= FAR_OFF
+    lasting = landing.logged and (landing.verdict is Verdict.NO_CHANGE or off >= FAR_OFF)
     if is_fairly_safe and not lasting:
         return None
     priority = Priority.LOW if is_safe else Priority.MEDIUM

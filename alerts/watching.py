@@ -32,7 +32,8 @@ _LEAST_SHARE: Final = 0.05  # of full: less tells nothing of the mix
 _WORTH: Final = 0.03
 _LEAST_COUNT: Final = 4
 LIKE: Final = 0.2
-"""What was filled counts as what was asked within this share, in litres and in mix."""
+"""What was logged counts as what was asked within this share, in litres and in mix."""
+LIKE_BY_GAUGE: Final = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +67,8 @@ class Watch:
 class LandingRecord:
     """Where a sump landed against its recipe: litres and percent said and found, the verdict and a sentence.
 
-    `followed` tells that the recipe had been told with an alert and was carried out as it said.
+    `followed` tells that the recipe had been told with an alert and was carried out as it said, `logged` that the log
+    book says what was filled.
     """
 
     id: str
@@ -87,6 +89,7 @@ class LandingRecord:
     text: str
     began_s: float = 0.0
     followed: bool = False
+    logged: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,6 +210,7 @@ def closed(plant: Plant, watch: Watch, found: State, now_s: float) -> LandingRec
         text=landed.text,
         began_s=watch.began_s,
         followed=watch.told and is_followed(watch, recipe, found),
+        logged=any(entry.kind is EntryKind.TOP_UP for entry in watch.entries),
     )
 
 
@@ -219,7 +223,7 @@ def is_followed(watch: Watch, recipe: Recipe, found: State) -> bool:
     if fills:
         litres, mix = _sum((entry.volume_l or 0.0, entry.mix_pct or 0.0) for entry in fills)
         return abs(litres - asked_l) <= LIKE * asked_l and abs(mix - asked_pct) <= LIKE * asked_pct
-    return abs(found.volume_l - recipe.lands.volume_l) <= LIKE * asked_l
+    return abs(found.volume_l - recipe.lands.volume_l) <= LIKE_BY_GAUGE * asked_l
 
 
 def _sum(parts: Iterable[tuple[float, float]]) -> tuple[float, float]:
