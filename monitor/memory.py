@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import zlib
-from base64 import b64decode, b64encode
+from base64 import b64decode
 from collections.abc import Container, Iterable, Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any, Final, Self
@@ -113,14 +113,13 @@ class Memory:
             "listens": silence.listens_to(),
             "added_s": silence.added_s,
             "absent": self.absent,
-            "engine": b64encode(engine).decode(),
         }
-        return zlib.compress(json.dumps(body).encode(), level=1)
+        return zlib.compress(b"\n".join((json.dumps(body).encode(), engine)), level=6)
 
     @classmethod
     def from_bytes(cls, blob: bytes, silence: Silence) -> tuple[Self, bytes]:
         """Read what `to_bytes` wrote; of sumps that are gone from the plant file little is kept."""
-        body: dict[str, Any] = json.loads(zlib.decompress(blob))
+        body, engine = _unpacked(blob)
         known = silence.heard
         care, absent = _parted(body, known)
         for sump, heard in body["heard"].items():
@@ -143,12 +142,19 @@ class Memory:
             emptied={s: (one[0], one[1]) for s, one in body.get("emptied", {}).items() if s in known},
             absent=absent,
         )
-        return memory, b64decode(body["engine"])
+        return memory, engine
 
     @staticmethod
     def engine_part(blob: bytes) -> bytes:
         """Return the engine's own bytes out of what `to_bytes` wrote."""
-        return b64decode(json.loads(zlib.decompress(blob))["engine"])
+        return _unpacked(blob)[1]
+
+
+def _unpacked(blob: bytes) -> tuple[dict[str, Any], bytes]:
+    """Return the first line as JSON and the rest as bytes; of a record of the first releases all is in the line."""
+    head, line_end, engine = zlib.decompress(blob).partition(b"\n")
+    body: dict[str, Any] = json.loads(head)
+    return body, engine if line_end else b64decode(body["engine"])
 
 
 def _parted(body: dict[str, Any], known: Container[str]) -> tuple[dict[str, Any], dict[str, dict[str, Any]]]:

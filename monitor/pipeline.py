@@ -183,7 +183,7 @@ class Pipeline:
             self.memory.sequence += 1
             self._plan(now)
         if self._on_checkpoint():
-            self.engine.findings.forget_before(bin_of(now_s) - FOUND_BINS)
+            self.engine.forget_before(bin_of(now_s) - FOUND_BINS)
         self._whole = True
         self.snapshot = self._picture(now)
         return Changes(self.snapshot, now.events, now.transitions, now.forecasts, now.landings)

@@ -257,6 +257,11 @@ class Engine:
         of = float(score[calibration.INSIDE_OF])
         return float(score[calibration.INSIDE]) / of if of > 0.0 else None
 
+    def forget_before(self, k: int) -> None:
+        """Let go of what was found and told of bins before k: nobody goes back so far, and a restart takes no more."""
+        self.findings.forget_before(k)
+        self.logbook.forget_before(k)
+
     def to_bytes(self) -> bytes:
         """Write the state before the next bin down, with what the logbook explained and what was found lately."""
         body = {

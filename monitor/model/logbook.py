@@ -65,6 +65,15 @@ class Logbook:
         """Forget what was explained in bin k and later."""
         self.used = {name: at for name, at in self.used.items() if at < k}
 
+    def forget_before(self, k: int) -> None:
+        """Let go of what is told of bins before k, and of what was explained where no entry left could be meant."""
+        for number in [number for number in self.by_bin if number < k]:
+            del self.by_bin[number]
+        self.entries = {
+            sump: left for sump, book in self.entries.items() if (left := [one for one in book if bin_of(one[0]) >= k])
+        }
+        self.used = {name: at for name, at in self.used.items() if at >= k - 2 * NEAR_BINS}
+
 
 def _fits(entry: Entry, litres: float | None, *, filling: bool) -> bool:
     if filling != (entry.kind in FILLS) or (not filling and entry.kind is not EntryKind.REMOVAL):

@@ -27,6 +27,7 @@ from monitor.record.stored import EstimatePoint, Mishap, Point, StoredForecast
 from monitor.record.streams import Stream, load_streams
 from monitor.record.writer import QUALITIES
 
+_FIRST_PAGE: Final = 500
 _PAGE: Final = 20_000
 """Rows fetched at once: no query stays open while the caller works, so the write-ahead log can be folded in."""
 
@@ -99,11 +100,13 @@ class Reader:
     def _raw_readings(self, from_s: float, to_s: float, sump: str | None, streams: dict[int, Stream]) -> Iterator[_Raw]:
         place: tuple[float, int] = (from_s, -1)
         page: list[_Raw] = []
-        while len(page) == _PAGE or place[1] == -1:
+        size = _FIRST_PAGE
+        while len(page) == size or place[1] == -1:
+            size = _FIRST_PAGE if place[1] == -1 else _PAGE
             with self._database() as db:
                 streams.update(load_streams(db.conn))
                 place = max(place, (_kept_from_s(db), -1))
-                page = db.conn.execute(_only(streams, sump), (*place, to_s, _PAGE)).fetchall()
+                page = db.conn.execute(_only(streams, sump), (*place, to_s, size)).fetchall()
             yield from page
             place = page[-1][:2] if page else (to_s, 0)
 
