@@ -23,6 +23,7 @@ from monitor.plant.reading import Entry, Reading, Rejected
 from monitor.plant.types import Plant
 from monitor.record.csv_in import read_entries, read_readings, write_rejected
 from monitor.snapshot import Changes
+from monitor.waiting import SETTLE_S
 
 DISORDER_S: Final = 3600.0
 FORECAST_COLUMNS: Final = [
@@ -87,7 +88,7 @@ def replay(plant: Plant, order: Order, console: Console) -> Told:
             f"--every {order.every_s:g} s: forecasts can be {BIN_S / 60:.0f} min apart or a multiple of it"
         )
     written, told = _Written(), Told()
-    pipeline = Pipeline(plant, calm_too=False)
+    pipeline = Pipeline(plant, calm_too=False, settle_s=SETTLE_S)
     entries = _entries(plant, order, written)
     told.entries = len(entries)
     with ExitStack() as stack:

@@ -12,11 +12,11 @@ from typing import Final
 from monitor.daemon import Daemon
 from monitor.plant.types import Plant
 from monitor.timekeeper import Timekeeper
+from monitor.waiting import SETTLE_S
 from monitor.watchdog import Watch, notify, notify_reloading
 
 log = logging.getLogger("bandkeeper")
 
-SETTLE_S: Final = 10.0
 STOP: Final = "stop"
 RELOAD: Final = "reload"
 MEND: Final = "mend"

@@ -19,6 +19,8 @@ from monitor.model.layout import BIN_S
 from monitor.plant.reading import Entry, Reading
 
 MARK_S: Final = 10.0
+SETTLE_S: Final = 10.0
+"""So far behind the clock the daemon passes a moment, to let what is under way arrive."""
 MARKS_A_BIN: Final = int(BIN_S / MARK_S)
 MARKS_A_MINUTE: Final = 6
 EARLY_MARKS: Final = (*range(1, 31), *range(36, 181, MARKS_A_MINUTE))

@@ -2,7 +2,8 @@
 
 `volume` is litres and `mix` percent, always. `unit` belongs to `value`: `%` for a check, `ppm` or `dH` for hardness,
 `1` for pH; left empty it is the first of these. A row without a value has no unit (`L` is let pass for a volume).
-Two more columns may follow: `who` did it, and the set-aside `container` it went into or came from.
+More columns may follow: `who` did it, the set-aside `container` it went into or came from, its `id` where it has one,
+and when it was `logged`, as an export writes them.
 """
 
 from __future__ import annotations
@@ -28,8 +29,9 @@ from monitor.record.csv_text import unguard
 from monitor.record.times import parse_time
 
 REQUIRED: Final = ("time", "sump", "kind", "volume", "mix", "value")
-OPTIONAL: Final = ("unit", "note", "who", "container")
+OPTIONAL: Final = ("unit", "note", "who", "container", "id", "logged")
 
+LONGEST_ID: Final = 200
 NOTE_LINES: Final = 50
 """A quoted note may run over so many lines."""
 
@@ -80,7 +82,9 @@ def entry_id(entry: Entry, repeat: int) -> str:
 
 
 def read_entries(path: Path, plant: Plant, on_reject: OnReject, *, latest_s: float = math.inf) -> Iterator[Entry]:
-    """Yield the entries of a log book file in the order of the file; each counts as logged at its own time.
+    """Yield the entries of a log book file in the order of the file.
+
+    Where nothing is said of it, an entry counts as logged at its own time, and its id is made from what it says.
 
     Each row that cannot be used, or tells of a time after `latest_s`, goes to `on_reject`; RecordError if the file
     cannot be read or has another header.
@@ -92,6 +96,9 @@ def read_entries(path: Path, plant: Plant, on_reject: OnReject, *, latest_s: flo
                 entry = _entry(_named(lines.columns, record.raw), plant, latest_s)
             except (ValueError, csv.Error) as error:
                 on_reject(rejected_row(path, record.line, record.raw, str(error), 0.0))
+                continue
+            if entry.id:
+                yield entry
                 continue
             said = replace(entry, note="", who="")
             yield replace(entry, id=entry_id(entry, seen[said]))
@@ -151,7 +158,22 @@ def _entry(named: dict[str, str], plant: Plant, latest_s: float) -> Entry:
         raise ValueError(
             f"container {container[:40]!r} is no identifier: small letters, digits and hyphens, as in can-7"
         )
-    return Entry("", named["sump"], kind, time_s, time_s, volume_l, mix_pct, value, unit, note, who, container)
+    name, logged_s = _own_id(named.get("id", "")), _logged(named.get("logged", ""), time_s, latest_s)
+    return Entry(name, named["sump"], kind, time_s, logged_s, volume_l, mix_pct, value, unit, note, who, container)
+
+
+def _own_id(text: str) -> str:
+    name = unguard(text)
+    if len(name) > LONGEST_ID:
+        raise ValueError(f"id {name[:40]!r} … is longer than {LONGEST_ID} characters")
+    return name
+
+
+def _logged(text: str, time_s: float, latest_s: float) -> float:
+    logged_s = parse_time(text) if text else time_s
+    if logged_s > latest_s:
+        raise ValueError(f"logged: {IN_THE_FUTURE}")
+    return logged_s
 
 
 _KINDS: Final = frozenset(EntryKind)

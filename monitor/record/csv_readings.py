@@ -21,7 +21,7 @@ from monitor.record.csv_text import unguard
 from monitor.record.times import parse_time
 
 REQUIRED: Final = ("time", "sump", "signal", "value")
-OPTIONAL: Final = ("unit", "quality", "reason")
+OPTIONAL: Final = ("unit", "quality", "reason", "arrived")
 DISORDER_S: Final = 3600.0
 """Rows may lie this far behind the newest one before them (contract, section 2)."""
 LEAP_S: Final = 86_400.0
@@ -54,6 +54,7 @@ class Row(NamedTuple):
     value: float | None
     quality: Quality
     reason: str
+    arrived_s: float | None = None
 
 
 class _Times(dict[str, float]):
@@ -124,7 +125,8 @@ class _Understand:
         if quality not in _QUALITIES:
             raise RowError(f"quality {quality[:40]!r} is none of {', '.join(Quality)}")
         value = None if reason and not named["value"] else _value(named["value"], convert)
-        return Row(line, text, time_s, sump, signal, value, Quality(quality), reason)
+        arrived_s = parse_time(named["arrived"]) if named.get("arrived") else None
+        return Row(line, text, time_s, sump, signal, value, Quality(quality), reason, arrived_s)
 
     def _named(self, text: str) -> dict[str, str]:
         if len(text) >= MAX_LINE:
@@ -171,7 +173,7 @@ def _rows(lines: CsvLines, understand: _Understand, reject: _Rejects) -> Iterato
                 sump, signal, convert = keys[sump_text, signal_text, ""]
                 value = float(number) if convert is None else convert(float(number))
                 if isfinite(value) and "_" not in number:
-                    yield new((line, text, times[when], sump, signal, value, good, ""))
+                    yield new((line, text, times[when], sump, signal, value, good, "", None))
                     continue
         except ValueError:
             pass
@@ -244,18 +246,18 @@ class _Order:
 def read_readings(path: Path, plant: Plant, on_reject: OnReject, *, latest_s: float = math.inf) -> Iterator[Reading]:
     """Yield the readings of a replay file, values in canonical units, in the order of the file.
 
-    The arrival of a row is its own time or the newest time before it. Optional columns: `unit` (of the value, else it
-    is the one in the plant file), `quality` (good, doubtful, bad) and `reason` (for a row without a value), as an
-    export writes them. Each row that cannot be used, or tells of a time after `latest_s`, goes to `on_reject`;
-    RecordError if the file cannot be read or has another header.
+    Optional columns: `unit` (of the value, else it is the one in the plant file), `quality` (good, doubtful, bad),
+    `reason` (for a row without a value) and `arrived`, as an export writes them; where nothing is said of it, a row
+    arrived at its own time or the newest time before it. Each row that cannot be used, or tells of a time after
+    `latest_s`, goes to `on_reject`; RecordError if the file cannot be read or has another header.
     """
     with open_csv(path, REQUIRED, OPTIONAL) as lines:
         reject = _Rejects(path, on_reject)
         rows = _rows(lines, _Understand(lines.columns, plant), reject)
         for row in _in_order(rows, _Order(reject, latest_s)):
-            _, _, time_s, sump, signal, value, quality, reason = row
-            newest_s = reject.newest_s  # never behind time_s: the order was judged first
-            yield Reading(sump, signal, value, time_s, newest_s, quality, reason)
+            _, _, time_s, sump, signal, value, quality, reason, arrived_s = row
+            came_s = reject.newest_s if arrived_s is None else arrived_s  # the order was judged: never behind time_s
+            yield Reading(sump, signal, value, time_s, came_s, quality, reason)
 
 
 def _in_order(rows: Iterator[Row], order: _Order) -> Iterator[Row]:

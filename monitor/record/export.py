@@ -3,8 +3,9 @@
 Readings: `time,sump,signal,value,unit`. The value stands in the unit that the plant file declares for the signal; where
 that would not read back to the very same number, it stands in the canonical unit, and `unit` says so. If a reading of
 the span is not good, or has no value, two more columns follow, `quality` and `reason`, and reading the file brings both
-back (line breaks in a reason become spaces). When a reading arrived and when an entry was logged does not travel: event
-time rules. Entries get two more columns, `who` and `container`, where any of the span has one.
+back (line breaks in a reason become spaces). If one came later than the daemon waits for, a column `arrived` says when
+those came: a replay then believes them as late as the daemon did. Entries get two more columns, `who` and `container`,
+where any of the span has one, and always `id` and `logged`.
 Texts that a spreadsheet would take for formulas are guarded (`csv_text`).
 """
 
@@ -28,32 +29,49 @@ from monitor.record.times import write_time
 READING_COLUMNS: Final = ("time", "sump", "signal", "value", "unit")
 UNSURE_COLUMNS: Final = ("quality", "reason")
 ENTRY_COLUMNS: Final = ("time", "sump", "kind", "volume", "mix", "value", "unit", "note")
-MORE_ENTRY_COLUMNS: Final = ("who", "container")
+WHO_COLUMNS: Final = ("who", "container")
+OWN_COLUMNS: Final = ("id", "logged")
+ARRIVED_COLUMN: Final = "arrived"
+ON_TIME_S: Final = 10.0
+"""What comes no later than this after its time counts as if it had come at once (`monitor.waiting.SETTLE_S`)."""
 
 
 def export_readings(reader: Reader, plant: Plant, out_path: Path, from_s: float, to_s: float) -> int:
     """Write the readings of a span (`.gz` in the name: compressed) and return how many; RecordError if that fails."""
+    late = reader.late_count(from_s, to_s, ON_TIME_S) > 0
     unsure = reader.unsure_count(from_s, to_s) > 0
-    columns = (*READING_COLUMNS, *UNSURE_COLUMNS) if unsure else READING_COLUMNS
-    rows = (_reading_cells(plant, reading) for reading in reader.readings(from_s, to_s))
-    return _write(out_path, columns, (row[: len(columns)] for row in rows))
+    columns = (*READING_COLUMNS, *(UNSURE_COLUMNS if unsure else ()), *((ARRIVED_COLUMN,) if late else ()))
+    readings = reader.readings(from_s, to_s)
+    return _write(out_path, columns, (_picked(_reading_cells(plant, one), columns) for one in readings))
 
 
 def export_entries(reader: Reader, out_path: Path, from_s: float, to_s: float) -> int:
     """Write the log book of a span (`.gz` in the name: compressed) and return how many; RecordError if that fails."""
     entries = reader.entries(from_s, to_s)
     more = any(entry.who or entry.container for entry in entries)
-    columns = (*ENTRY_COLUMNS, *MORE_ENTRY_COLUMNS) if more else ENTRY_COLUMNS
-    return _write(out_path, columns, (_entry_cells(entry)[: len(columns)] for entry in entries))
+    columns = (*ENTRY_COLUMNS, *(WHO_COLUMNS if more else ()), *OWN_COLUMNS)
+    return _write(out_path, columns, (_picked(_entry_cells(entry), columns) for entry in entries))
 
 
-def _reading_cells(plant: Plant, reading: Reading) -> tuple[str, ...]:
+def _picked(cells: dict[str, str], columns: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(cells[name] for name in columns)
+
+
+def _reading_cells(plant: Plant, reading: Reading) -> dict[str, str]:
     value, unit = "", ""
     if reading.value is not None:
         value, unit = _in_unit(reading.value, _declared(plant, reading))
-    quality = "" if reading.quality is Quality.GOOD else reading.quality.value
     reason = " ".join(reading.reason.split()) or ("no value" if reading.value is None else "")
-    return (write_time(reading.time_s), reading.sump, reading.signal.value, value, unit, quality, guard(reason))
+    return {
+        "time": write_time(reading.time_s),
+        "sump": reading.sump,
+        "signal": reading.signal.value,
+        "value": value,
+        "unit": unit,
+        "quality": "" if reading.quality is Quality.GOOD else reading.quality.value,
+        "reason": guard(reason),
+        ARRIVED_COLUMN: write_time(reading.arrived_s) if reading.arrived_s - reading.time_s > ON_TIME_S else "",
+    }
 
 
 def _declared(plant: Plant, reading: Reading) -> Unit:
@@ -74,19 +92,25 @@ def _short(shown: float, unit: Unit, value: float) -> str:
     return rounded if unit.to_canonical(float(rounded)) == value else repr(shown)
 
 
-def _entry_cells(entry: Entry) -> tuple[str, ...]:
-    numbers = (entry.volume_l, entry.mix_pct, entry.value)
-    texts = ["" if number is None else repr(number) for number in numbers]
-    return (
-        write_time(entry.time_s),
-        entry.sump,
-        entry.kind.value,
-        *texts,
-        entry.unit,
-        cell(entry.note),
-        cell(entry.who),
-        entry.container,
-    )
+def _entry_cells(entry: Entry) -> dict[str, str]:
+    return {
+        "time": write_time(entry.time_s),
+        "sump": entry.sump,
+        "kind": entry.kind.value,
+        "volume": _text(entry.volume_l),
+        "mix": _text(entry.mix_pct),
+        "value": _text(entry.value),
+        "unit": entry.unit,
+        "note": cell(entry.note),
+        "who": cell(entry.who),
+        "container": entry.container,
+        "id": cell(entry.id),
+        "logged": write_time(entry.logged_s),
+    }
+
+
+def _text(number: float | None) -> str:
+    return "" if number is None else repr(number)
 
 
 def _write(path: Path, columns: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> int:

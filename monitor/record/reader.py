@@ -147,6 +147,11 @@ class Reader:
         )
         return int(self._one(sql, (from_s, to_s))[0])
 
+    def late_count(self, from_s: float, to_s: float, by_s: float) -> int:
+        """Return how many readings of a span came more than so many seconds after their time."""
+        sql = "SELECT count(*) FROM reading WHERE time_s >= ? AND time_s < ? AND arrived_s > time_s + ?"
+        return int(self._one(sql, (from_s, to_s, by_s))[0])
+
     def entries(self, from_s: float, to_s: float, sump: str | None = None) -> list[Entry]:
         """Return the log book of a span by the time things happened."""
         rows = self._rows(*_span("entry", from_s, to_s, sump))

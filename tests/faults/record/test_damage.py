@@ -11,7 +11,6 @@ import pytest
 from monitor.plant.errors import DamagedRecordError, RecordError
 from monitor.record.backups import backups_in, make_backup
 from monitor.record.mend import MENDED, report, restore
-from monitor.record.salvage import KEYS, LEFT
 from monitor.record.store import Record
 from tests.faults.record.ruin import DAY_S, asides, leaves_of, made, page_of, spoil, times
 from tests.unit.record.things import T0, reading
@@ -37,14 +36,6 @@ def test_damage_in_the_backed_up_part_loses_nothing(tmp_path: Path) -> None:
     again = Record.open_mended(path, backups, now_s=T0 + DAY_S * 4)
     assert again.mishaps == ()
     again.close()
-
-
-def test_of_every_table_it_is_decided_whether_it_is_carried_over(tmp_path: Path) -> None:
-    record = Record.open(tmp_path / "bandkeeper.db", now_s=T0)
-    tables = {name for name in record._db.table_names() if "sqlite_" not in name}
-    record.close()
-    assert set(KEYS) | LEFT == tables
-    assert not set(KEYS) & LEFT
 
 
 def test_damage_behind_the_backup_loses_what_lies_on_the_damaged_page_only(tmp_path: Path) -> None:

@@ -114,7 +114,8 @@ def test_an_endless_row_is_refused_and_the_next_is_read(plant: Plant) -> None:
 
 def test_a_wrong_header_and_a_missing_file_are_errors(plant: Plant, tmp_path: Path) -> None:
     with pytest.raises(
-        RecordError, match=r"no column 'mix', 'value'; .* time,sump,kind,volume,mix,value\[,unit,note,who,container\]"
+        RecordError,
+        match=r"no column 'mix', 'value'; .* time,sump,kind,volume,mix,value\[,unit,note,who,container,id,logged\]",
     ):
         read(plant, "time,sump,kind,volume,unit,note\n")
     with pytest.raises(RecordError, match="there is no such file"):

@@ -76,6 +76,20 @@ def test_quality_and_missing_values_travel_in_columns_of_their_own(
     assert (tmp_path / "good.csv").read_text().startswith("time,sump,signal,value,unit\n")
 
 
+def test_when_late_readings_came_travels_where_there_are_any(record: Record, plant: Plant, tmp_path: Path) -> None:
+    on_time, late = reading(0), replace(reading(1), arrived_s=T0 + 7200.25)
+    record.add([on_time])
+    export_readings(record.reader(), plant, tmp_path / "R.csv", *ALWAYS)
+    assert (tmp_path / "R.csv").read_text().startswith("time,sump,signal,value,unit\n")
+    record.add([late])
+    export_readings(record.reader(), plant, tmp_path / "R.csv", *ALWAYS)
+    assert (tmp_path / "R.csv").read_text().splitlines()[:2] == [
+        "time,sump,signal,value,unit,arrived",
+        "2031-03-03T21:30:00+00:00,lathe-04,level,250,mm,",
+    ]
+    assert back(tmp_path / "R.csv", plant) == [replace(on_time, arrived_s=T0), late]
+
+
 def test_a_sump_no_longer_in_the_plant_file_is_still_exported(record: Record, plant: Plant, tmp_path: Path) -> None:
     record.add([reading(0, sump="gone-01"), reading(0, 8.5, Signal.PH)])
     assert export_readings(record.reader(), plant, tmp_path / "R.csv", *ALWAYS) == 2
@@ -96,7 +110,7 @@ def test_the_log_book_comes_back(record: Record, plant: Plant, tmp_path: Path) -
     rejected: list[object] = []
     found = list(read_entries(tmp_path / "E.csv", plant, rejected.append))
     assert not rejected
-    assert [replace(one, id="") for one in found] == [replace(one, id="", logged_s=one.time_s) for one in given]
+    assert found == given
     with (tmp_path / "E.csv").open(newline="") as stream:
         cells = [cell for row in csv.reader(stream) for cell in row]
     assert not [cell for cell in cells if cell.startswith(("=", "+", "-", "@"))]
@@ -113,8 +127,9 @@ def test_who_and_container_travel_where_there_are_any(record: Record, plant: Pla
     kept = replace(entry(1), id="b", kind=EntryKind.REMOVAL, who="=Bruno", container="can-7")
     record.add([], [plain])
     export_entries(record.reader(), tmp_path / "plain.csv", *ALWAYS)
-    assert (tmp_path / "plain.csv").read_text().splitlines()[0].endswith(",note")
+    assert (tmp_path / "plain.csv").read_text().splitlines()[0].endswith(",note,id,logged")
     record.add([], [kept])
     export_entries(record.reader(), tmp_path / "E.csv", *ALWAYS)
+    assert (tmp_path / "E.csv").read_text().splitlines()[0].endswith(",note,who,container,id,logged")
     back = list(read_entries(tmp_path / "E.csv", plant, lambda _: None))
     assert {(one.who, one.container) for one in back} == {("", ""), ("=Bruno", "can-7")}

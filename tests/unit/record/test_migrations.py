@@ -35,11 +35,6 @@ def earlier(step: str, path: Path) -> dict[str, list[dict[str, object]]]:
 
 
 @pytest.mark.parametrize("step", STEPS)
-def test_a_record_of_every_version_is_kept_to_come_from(step: str) -> None:
-    assert (RECORDS / f"{step}.sql").is_file(), "call python -m tests.cases.records.make"
-
-
-@pytest.mark.parametrize("step", STEPS)
 def test_a_record_of_every_earlier_version_upgrades_with_all_that_was_in_it(tmp_path: Path, step: str) -> None:
     old = tmp_path / "old.db"
     before = earlier(step, old)
