@@ -9,6 +9,7 @@ Flapping are alerts that came three times within a day while nobody touched the 
 from __future__ import annotations
 
 import argparse
+import logging
 import math
 import statistics
 import tempfile
@@ -266,6 +267,7 @@ def main(arguments: Sequence[str]) -> int:
     parser.add_argument("halls", nargs="*", type=Path)
     parser.add_argument("--sumps", type=int, default=500)
     options = parser.parse_args(arguments)
+    logging.getLogger("apscheduler").setLevel(logging.ERROR)  # it says each tick that a busy worker left out
     for hall in options.halls:
         hall_figures(hall)
     took = latency(options.sumps)

@@ -64,8 +64,13 @@ secret_file = "secret"
 [person.desk]
 name = "Desk"
 reach = [{{ channel = "desk" }}]
+[person.boss]
+name = "Boss"
+reach = [{{ channel = "desk" }}]
 [route.all]
 to = ["desk"]
+escalate_after = "20 min"
+escalate_to = ["boss"]
 """
 
 
@@ -194,6 +199,25 @@ def test_after_a_restart_nothing_is_sent_again(works: Works) -> None:
     works.now_s += 60.0
     time.sleep(0.5)
     assert len(works.hook.posts) == sent
+
+
+def test_a_restart_in_the_middle_of_an_escalation_forgets_nothing_and_repeats_nothing(works: Works) -> None:
+    alert_id = works.run_low()
+    wait_for(lambda: of_alert(works, alert_id), "the event at the desk")
+    works.daemon.stop()
+    works.now_s += 1260.0
+    for _ in range(2):
+        works.daemon = Daemon(works.plant, lambda: works.now_s, tick_s=0.05)
+        works.daemon.start()
+        wait_for(lambda: len(of_alert(works, alert_id)) == 2, "the escalation")
+        works.daemon.stop()
+        works.now_s += 60.0
+    works.daemon = Daemon(works.plant, lambda: works.now_s, tick_s=0.05)
+    works.daemon.start()
+    time.sleep(0.5)
+    raised, escalated = of_alert(works, alert_id)
+    assert (raised["type"], escalated["type"]) == ("bandkeeper.alert.raised", "bandkeeper.alert.escalated")
+    assert escalated["id"] == f"{raised['id']}-escalate-1"
 
 
 def test_an_acknowledgement_sent_while_the_daemon_was_away_counts_when_it_is_back(works: Works) -> None:
