@@ -14,7 +14,10 @@ from tests.benchmarks.recording import DAY_S, HOUR_S, Floats, Recording, Row, nu
 TOLERANCE_S: Final = HOUR_S
 VOLUME_FACTOR: Final = 2.0
 LEAK_KINDS: Final = frozenset({"leak", "slow_leak", "overflow", "stuck_valve"})
-SENSOR_KINDS: Final = frozenset({"stuck", "drift", "swapped"})
+SENSOR_KINDS: Final = frozenset(
+    {"stuck", "drift", "swapped", "stuck_noisy", "noisy", "swapped_both", "scaled", "running_stuck"}
+)
+SOON_H: Final = 24.0
 FIELD_LEAKS: Final = ("003", "017")
 FIELD_LEAK_DAY: Final = 12
 MONTH_S: Final = 30 * DAY_S
@@ -191,6 +194,7 @@ def state_event_figures(name: str, truth: Sequence[Happening], said: Sequence[Ro
     return {
         f"{name}: cases": float(len(truth)),
         f"{name}: told": _share(sum(delay < float("inf") for delay in delays), len(truth)),
+        f"{name}: told within 24 h": _share(sum(delay <= SOON_H for delay in delays), len(truth)),
         f"{name}: delay h, median": statistics.median(delays) if delays else float("nan"),
         f"{name}: delay h, worst": max(delays, default=float("nan")),
         f"{name}: false a sump-month": false / (sump_s / MONTH_S),

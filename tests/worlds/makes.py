@@ -175,6 +175,10 @@ OTHER_MAKE: Final = Kind(
 HABITS: Final = People(
     buckets=True, logged=0.46, wrong_sump=0.13, hours_off=0.14, doubled=0.1, gallons=0.025, removals=True, log_mix=0.06
 )
+EACH_FAULT: Final = (
+    *(f"{fault}@{name}" for fault in ("stuck_noisy", "drift", "noisy", "scaled") for name in ("level", "refractometer")),
+    *("swapped@level", "swapped@refractometer", "swapped_both", "running_stuck@running"),
+)
 HAND: Final = Sensors(
     level_idle=(2.0, 5.0), level_running=1.5, foam_share=0.005, brix=(0.1, 0.2), chip_share=0.01, missing=0.08, gaps=0.0
 )
@@ -194,6 +198,7 @@ KINDS: Final[dict[str, Kind]] = {
         Kind("refractometer_only", signals=("refractometer",)),
         Kind("sensors", lone=0.2, events=("stuck", "drift", "swapped")),
         Kind("broken", events=("stuck", "drift", "swapped")),
+        Kind("sick", events=EACH_FAULT),
         Kind("changes", events=("job", "shift_plan", "holiday", "slow_leak", "overflow")),
         Kind("odd", odd=True, zone="America/Chicago"),
     )

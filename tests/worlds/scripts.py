@@ -5,7 +5,7 @@ Scripts never touch what the plant file says.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -98,15 +98,22 @@ def _leak(leaking: Floats, sumps: Sumps, i: int, kind: str, span: tuple[int, int
 
 
 def sick_sensors(kind: Kind, sumps: Sumps, signals: dict[str, Floats], rng: np.random.Generator) -> list[Change]:
-    """Make some signals (steps x sumps, their own unit) stick, drift or change places, in place."""
+    """Make some signals (steps x sumps, their own unit) sick, in place: each fault hits sumps of its own.
+
+    A fault named `FAULT@SIGNAL` hits that signal, else the draw decides. What `stuck`, `rough` and `told_running` do
+    to noise and running signal is done there.
+    """
     order = rng.permutation(len(sumps))
     changes: list[Change] = []
     count = max(2, len(sumps) // 12)
-    for fault in (event for event in kind.events if event in _FAULTS):
-        name = str(rng.choice(["level", "refractometer"]))
-        hit = [int(i) for i in order if sumps.has[name][i]][:count]
+    for event in kind.events:
+        fault, _, chosen = event.partition("@")
+        if fault not in _FAULTS:
+            continue
+        name = chosen or str(rng.choice(["level", "refractometer"]))
+        hit = [int(i) for i in order if name == "running" or sumps.has[name][i]][:count]
         order = order[~np.isin(order, hit)]
-        steps = len(signals[name])
+        steps = len(signals["level"])
         start = int(rng.integers(round(0.3 * steps), round(0.6 * steps)))
         changes += _FAULTS[fault](sumps, signals, name, hit, start, rng)
     return changes
@@ -119,6 +126,24 @@ def stuck(name: str, faults: list[Change], grid: Grid, sumps: Sumps) -> Bools:
         if fault.kind == "stuck" and fault.detail == name:
             mask[fault.start : fault.end, sumps.ids.index(fault.sump)] = True
     return mask
+
+
+def rough(name: str, faults: list[Change], grid: Grid, sumps: Sumps) -> Floats:
+    """Return by how much a signal's noise is multiplied (recorded steps x sumps)."""
+    times = np.ones((grid.recorded, len(sumps)))
+    for fault in faults:
+        if fault.kind == "noisy" and fault.detail.split()[0] == name:
+            times[fault.start : fault.end, sumps.ids.index(fault.sump)] = float(fault.detail.split()[-1])
+    return times
+
+
+def told_running(running: Bools, faults: list[Change], sumps: Sumps) -> Bools:
+    """Return what the running signals say (recorded steps x sumps)."""
+    told = running.copy()
+    for fault in faults:
+        if fault.kind == "running_stuck":
+            told[fault.start : fault.end, sumps.ids.index(fault.sump)] = fault.detail == "running 1"
+    return told
 
 
 def _stick(
@@ -158,4 +183,63 @@ def _swap(
     return changes
 
 
-_FAULTS = {"stuck": _stick, "drift": _drift, "swapped": _swap}
+def _stick_noisily(
+    sumps: Sumps, signals: dict[str, Floats], name: str, hit: list[int], start: int, rng: np.random.Generator
+) -> list[Change]:
+    """Stick as `_stick` does, under the signal's ordinary noise."""
+    return [replace(change, kind="stuck_noisy") for change in _stick(sumps, signals, name, hit, start, rng)]
+
+
+def _roughen(
+    sumps: Sumps, signals: dict[str, Floats], name: str, hit: list[int], start: int, rng: np.random.Generator
+) -> list[Change]:
+    return [
+        Change(sumps.ids[i], "noisy", start, start + int(rng.integers(2, 8)) * STEPS_A_DAY, f"{name} x {times:.1f}")
+        for i, times in zip(hit, rng.uniform(4.0, 9.0, len(hit)), strict=True)
+    ]
+
+
+def _swap_both(
+    sumps: Sumps, signals: dict[str, Floats], name: str, hit: list[int], start: int, rng: np.random.Generator
+) -> list[Change]:
+    """Exchange level and refractometer of two sumps at the same moment."""
+    changes = []
+    for i, k in zip(hit[::2], hit[1::2], strict=False):
+        for signal in ("level", "refractometer"):
+            signals[signal][start:, [i, k]] = signals[signal][start:, [k, i]]
+        changes += [Change(sumps.ids[j], "swapped_both", start, None, "level and refractometer") for j in (i, k)]
+    return changes
+
+
+def _scale(
+    sumps: Sumps, signals: dict[str, Floats], name: str, hit: list[int], start: int, rng: np.random.Generator
+) -> list[Change]:
+    """Multiply a signal as a technician does who sets another scale or another fluid's factor."""
+    changes = []
+    for i in hit:
+        times = float(rng.choice([rng.uniform(0.6, 0.85), rng.uniform(1.15, 1.5)]))
+        signals[name][start:, i] *= times
+        changes.append(Change(sumps.ids[i], "scaled", start, None, f"{name} x {times:.2f}"))
+    return changes
+
+
+def _stick_running(
+    sumps: Sumps, signals: dict[str, Floats], name: str, hit: list[int], start: int, rng: np.random.Generator
+) -> list[Change]:
+    spans = [(start + int(rng.integers(0, STEPS_A_DAY)), int(rng.integers(3, 8)) * STEPS_A_DAY) for _ in hit]
+    return [
+        Change(sumps.ids[i], "running_stuck", begin, begin + days, f"running {n % 2}")
+        for n, (i, (begin, days)) in enumerate(zip(hit, spans, strict=True))
+    ]
+
+
+_FAULTS = {
+    "stuck": _stick,
+    "drift": _drift,
+    "swapped": _swap,
+    "stuck_noisy": _stick_noisily,
+    "noisy": _roughen,
+    "swapped_both": _swap_both,
+    "scaled": _scale,
+    "running_stuck": _stick_running,
+}

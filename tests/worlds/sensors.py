@@ -126,19 +126,24 @@ def gauge(
     shown: dict[str, Floats],
     running: Bools,
     stuck: dict[str, Bools],
+    rough: dict[str, Floats],
     rng: np.random.Generator,
 ) -> list[Samples]:
-    """Return the readings of level and refractometer; where a signal is `stuck` it shows no noise either."""
+    """Return the readings of level and refractometer.
+
+    Where a signal is `stuck` it shows no noise either, elsewhere its noise is multiplied by `rough`.
+    """
     minutes = _rows_of(kind, grid, rng)
     step, shape = minutes // STEP_MIN, (len(minutes), len(sumps))
     kept = _kept(minutes, len(sumps), kind.sensors, rng)
     alive = {name: ~mask[step] for name, mask in stuck.items()}
+    loud = {name: alive[name] * rough[name][step] for name in alive}
     noise = level_noise(shape, running[step], kind.sensors, rng) / _unit_mm(sumps)
     fuzz = rng.normal(size=shape) * even(rng, kind.sensors.brix, len(sumps))
     left = np.where(alive["refractometer"], chips(shape, kind.sensors, rng), 1.0)
     values = {
-        "level": shown["level"][step] + alive["level"] * noise,
-        "refractometer": shown["refractometer"][step] * left + alive["refractometer"] * fuzz,
+        "level": shown["level"][step] + loud["level"] * noise,
+        "refractometer": shown["refractometer"][step] * left + loud["refractometer"] * fuzz,
     }
     smallest = {
         "level": np.array([HAND_LEVEL_STEP if kind.hand_times else tank.resolution for tank in sumps.tanks]),

@@ -119,9 +119,11 @@ def _readings(
     shown["refractometer"] += sensors.drifts(grid, kind.sensors, len(sumps), rng["gauges"])
     faults = scripts.sick_sensors(kind, sumps, shown, rng["faults"])
     stuck = {name: scripts.stuck(name, faults, grid, sumps) for name in shown}
-    samples = sensors.gauge(kind, grid, sumps, shown, running[: grid.recorded], stuck, rng["gauges"])
+    rough = {name: scripts.rough(name, faults, grid, sumps) for name in shown}
+    recorded = running[: grid.recorded]
+    samples = sensors.gauge(kind, grid, sumps, shown, recorded, stuck, rough, rng["gauges"])
     if kind.running_signal:
-        samples.append(sensors.running_signal(grid, running))
+        samples.append(sensors.running_signal(grid, scripts.told_running(recorded, faults, sumps)))
     if coolant is not None:
         samples.append(sensors.temperature_signal(grid, coolant, kind.measured_every, rng["gauges"]))
     return sensors.in_order(samples, rng["gauges"], gateway=kind.gateway), faults
