@@ -78,8 +78,8 @@ def losses(mean: Floats, running: Floats, hours: float, curve: Floats) -> Losses
     )
 
 
-def advance(mean: Floats, cov: Floats, gone: Losses, hours: float, least_l: Floats) -> None:
-    """Let the losses happen: change mean and covariance in place."""
+def advance(mean: Floats, cov: Floats, gone: Losses, hours: float, least_l: Floats) -> tuple[Floats, Floats]:
+    """Let the losses happen: change mean and covariance in place; return the gradients of both (n, 11)."""
     volume, strength = mean[:, VOLUME].copy(), mean[:, STRENGTH].copy()
     middle = np.maximum(_log_mean(volume, gone.net_l), least_l)
     growth = (gone.evaporated_l - (CARRY - 1.0) * gone.drag_l) / middle
@@ -88,6 +88,7 @@ def advance(mean: Floats, cov: Floats, gone: Losses, hours: float, least_l: Floa
     mean[:, VOLUME] = np.maximum(volume - gone.net_l, least_l)
     mean[:, STRENGTH] = strength * factor
     move_rows(cov, volume_row, strength_row)
+    return volume_row, strength_row
 
 
 def _log_mean(volume: Floats, lost: Floats) -> Floats:

@@ -107,10 +107,9 @@ class Findings:
         self._say(i, EventKind.LOSS_JUMP, k, k, litres, None, sure, detail)
 
     def _doubt(self, state: State, fixed: Fixed, result: Stepped, k: int) -> None:
-        for i, column, reason in doubts.look(state, fixed, result.jumped, k):
-            name = "refractometer" if column else "level"
-            since = k - int(state.same[i, column]) if reason == doubts.STUCK else k
-            self._say(i, EventKind.DOUBTFUL_SIGNAL, since, k, None, None, 0.8, f"{name} {doubts.WHY[reason]}")
+        for doubt in doubts.look(state, fixed, result, k):
+            detail = f"{doubts.NAMES[doubt.column]} {doubt.why}"
+            self._say(doubt.row, EventKind.DOUBTFUL_SIGNAL, doubt.since, k, None, None, doubt.sure, detail)
 
     def _say(
         self,

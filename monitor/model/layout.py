@@ -41,6 +41,8 @@ FIRST_IDLE: Final = 0.013 / 24
 FIRST_RUN: Final = 0.075 / 24
 FIRST_DRAG: Final = 0.042 / 24
 CARRY: Final = 1.04  # a little more concentrate than water leaves on parts (design, k >= 1)
+GAUGE_POINTS: Final = 65
+HIGHEST: Final = 1.3  # of full
 STILL_SURFACE: Final = 0.2
 """Litres an hour and square metre from still fluid, where the surface is told. Shah's natural convection (ASHRAE Trans.
 120(2), 2014, coefficients from memory) gives 0.22 for water of 28 degC under air of 24 degC and 45 %, other formulas up
@@ -67,6 +69,8 @@ class Fixed:
     has_temperature: Flags
     level_period_s: Floats
     refractometer_period_s: Floats
+    gauge_l: Floats  # (n, 65) litres at the showings of `gauge_mm`, both rising
+    gauge_mm: Floats  # (n, 65)
 
     @classmethod
     def of(cls, plant: Plant) -> Self:
@@ -76,6 +80,7 @@ class Fixed:
         def column(pick: object) -> Floats:
             return np.array([pick(s) for s in sumps], dtype=np.float64)  # type: ignore[operator]
 
+        gauges = np.stack([_gauge(s) for s in sumps], axis=1) if sumps else np.zeros((2, 0, GAUGE_POINTS))
         return cls(
             ids=tuple(s.id for s in sumps),
             full_l=column(lambda s: s.full_l),
@@ -93,6 +98,8 @@ class Fixed:
             has_temperature=_has(sumps, Signal.COOLANT_TEMPERATURE),
             level_period_s=_periods(sumps, Signal.LEVEL),
             refractometer_period_s=_periods(sumps, Signal.REFRACTOMETER),
+            gauge_l=gauges[0],
+            gauge_mm=gauges[1],
         )
 
     def take(self, rows: Ints) -> Self:
@@ -108,6 +115,17 @@ def _factor(sump: Sump) -> float:
 
 def _first_idle(sump: Sump) -> float:
     return FIRST_IDLE * sump.full_l if sump.surface_m2 is None else STILL_SURFACE * sump.surface_m2
+
+
+def _gauge(sump: Sump) -> Floats:
+    """Return litres and millimetres of a gauge over its whole range (2, 65); of one that says litres, those alone."""
+    spec = sump.signals.get(Signal.LEVEL)
+    if spec is not None and spec.unit.canonical == "L":
+        litres: Floats = np.linspace(0.0, HIGHEST * sump.full_l, GAUGE_POINTS)
+        return np.stack([litres, litres])
+    top_mm = sump.tank.level_mm(min(HIGHEST * sump.full_l, sump.tank.capacity_l or np.inf))
+    levels: Floats = np.linspace(0.0, top_mm, GAUGE_POINTS)
+    return np.stack([np.maximum.accumulate(sump.tank.volumes_l(levels)), levels])
 
 
 def _has(sumps: list[Sump], signal: Signal) -> Flags:

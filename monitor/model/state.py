@@ -35,6 +35,8 @@ from monitor.model.layout import (
 WEATHER_SD: Final = 0.16
 JOB_SD: Final = 0.28
 NEVER: Final = -1.0e18
+WINDOWS: Final = 4
+SUSPECTS: Final = 7
 HAND_S: Final = 7200.0
 PACES: Final = 16
 PLACES: Final = 52
@@ -79,13 +81,24 @@ class State:
     told: Floats  # (n, 4, 5) the next day as foretold, see monitor.model.calibration
     score: Floats  # (n, 4)
     bins_done: Floats  # (n,) bins passed, at most a day's
-    doubted: Floats  # (n, 2) bin in which the level, the refractometer was last doubtful
-    bias_ring: Floats  # (n, 8) the bias every six hours
-    bias_seen: Floats  # (n,) how often it was put there
-    said: Floats  # (n, 2) a doubtful level and refractometer already said
     coolest: Floats  # (n, 24) lowest saturation pressure of the last hours, see monitor.model.warmth
     warm_hours: Floats  # (n, 24, 2)
     warmth: Floats  # (n, 8)
+    said: Floats  # (n, 3) why level, refractometer, running are doubted, see monitor.model.doubts; 0 believed
+    doubted: Floats  # (n, 3, 3) bin since when, last bin that spoke for it, how far off the signal was then
+    offset: Floats  # (n, 2) what is taken off a doubted level, litres; how fast the refractometer drifts, degBx a day
+    offset_ring: Floats  # (n, 2, 4, 2) every six hours, see monitor.model.regained
+    errors: Floats  # (n, 4, 7, 11) what suspected faults would have done, see monitor.model.suspects
+    fit: Floats  # (n, 4, 7)
+    gram: Floats  # (n, 4, 7, 7)
+    windows: Floats  # (n, 4, 5)
+    unrest: Floats  # (n, 2, 2)
+    recent: Floats  # (n, 8, 4) the last bins, see monitor.model.toggles
+    steps: Floats  # (n, 12)
+    rough: Floats  # (n, 2, 7) steps from bin to bin, see monitor.model.rough
+    calm: Floats  # (n, 4) the noise that was usual
+    dip: Floats  # (n, 2) last fall of the strength alone: bin, strength before
+    suspicion: Floats  # (n, 2) hours for which a suspect looked guilty
 
     NAMES: ClassVar[tuple[str, ...]]
 
@@ -130,13 +143,24 @@ class State:
             told=np.full((n, 4, 5), NEVER),
             score=np.zeros((n, 4)),
             bins_done=np.zeros(n),
-            doubted=np.full((n, 2), NEVER),
-            bias_ring=np.zeros((n, 8)),
-            bias_seen=np.zeros(n),
-            said=np.zeros((n, 2)),
             coolest=np.full((n, 24), np.inf),
             warm_hours=np.zeros((n, 24, 2)),
             warmth=np.tile(WARMTH_FIRST, (n, 1)),
+            said=np.zeros((n, 3)),
+            doubted=np.tile([NEVER, NEVER, 0.0], (n, 3, 1)),
+            offset=np.zeros((n, 2)),
+            offset_ring=np.zeros((n, 2, 4, 2)),
+            errors=np.zeros((n, WINDOWS, SUSPECTS, WIDTH)),
+            fit=np.zeros((n, WINDOWS, SUSPECTS)),
+            gram=np.zeros((n, WINDOWS, SUSPECTS, SUSPECTS)),
+            windows=np.zeros((n, WINDOWS, 5)),
+            unrest=np.zeros((n, 2, 2)),
+            recent=np.zeros((n, 8, 4)),
+            steps=np.zeros((n, 12)),
+            rough=np.tile([np.nan, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0], (n, 2, 1)),
+            calm=np.zeros((n, 4)),
+            dip=np.tile([NEVER, 0.0], (n, 1)),
+            suspicion=np.zeros((n, 2)),
         )
 
     def take(self, rows: Ints) -> Self:

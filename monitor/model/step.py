@@ -7,7 +7,23 @@ from typing import Final
 
 import numpy as np
 
-from monitor.model import balance, duty, filling, jumps, leaks, losses, valves, warmth, watch
+from monitor.model import (
+    balance,
+    duty,
+    filling,
+    jumps,
+    leaks,
+    losses,
+    rough,
+    signs,
+    suspects,
+    swaps,
+    toggles,
+    trust,
+    valves,
+    warmth,
+    watch,
+)
 from monitor.model.bins import Bin
 from monitor.model.kalman import decay, measure, take_in
 from monitor.model.layout import (
@@ -37,7 +53,7 @@ JOB_KEEP: Final = 0.3
 BIAS_DRIFT_A_WEEK: Final = 0.17
 LEAK_DRIFT: Final = 4e-6  # of full an hour, a square root of an hour
 HOLD_UP_STRAYS: Final = 0.45
-DOUBTFUL_DRIFT: Final = 5.0
+LOUDER: Final = 5.0
 RATE_DRIFT_A_DAY: Final = 0.008
 
 
@@ -57,45 +73,64 @@ class Moment:
 
 @dataclass(slots=True)
 class Stepped:
-    """What one bin brought: jumps just confirmed, leaks just begun (flags over sumps)."""
+    """What one bin brought: jumps just confirmed, leaks just begun (flags over sumps), what changed places and is off.
+
+    `swapped`: pairs of rows whose levels, whose refractometers changed places. `off`: how far each gauge's showing lies
+    off the estimate, the level's in litres, the refractometer's in its unit; NaN where it showed nothing.
+    """
 
     jumped: Flags
     leaked: Flags
+    swapped: tuple[swaps.Pairs, swaps.Pairs]
+    off: tuple[Floats, Floats]
 
 
 def step(state: State, fixed: Fixed, seen: Bin, moment: Moment, logged_mix: Floats) -> Stepped:
     """Move `state` over one bin, in place; `logged_mix` is the mix of a top-up logged about now, else NaN."""
     losses.open_day(state, moment.day)
+    switched, seen = seen.running, trust.unsorted(state, seen)
+    told, fixed = trust.heard(state, fixed, seen)
     _drift(state, fixed, moment)
     chance = duty.chance(state, moment.on_duty[:, None], moment.expected, np.array([moment.slot]))[:, 0]
-    running = watch.believe_running(state, seen, chance)
-    duty.learn(state, running, watch.told_of_running(seen, moment.hours), moment.on_duty, moment.slot)
+    running = watch.believe_running(state, told, chance)
+    duty.learn(state, running, watch.told_of_running(told, moment.hours), moment.on_duty, moment.slot)
     curve = warmth.factor(state, fixed, seen.temperature, running, moment.k, moment.hour, moment.hours)
-    gone = _pass_time(state, fixed, running, moment, curve)
-    level = watch.level_seen(state, seen, running)
+    suspects.begin(state, running, moment.k)
+    gone, rows = _pass_time(state, fixed, running, moment, curve)
+    shown = signs.shown(state, seen, running, switched)
+    level, brix = trust.level_heard(state, shown.level), watch.brix_seen(state, told, running)
     half_lost = 0.5 * gone.net_l
     look = jumps.look_at_level(state, fixed, level.value, level.running, level.var, level.there, half_lost)
     look, filled = filling.fill(state, fixed, running, look, level, gone, moment.hours)
     _book_filling(state, moment, filled.litres)
+    suspects.carry(state, *rows, gone.net_l - filled.litres, filled.done)
     stand = losses.Stand.of(state)
-    brix = watch.brix_seen(state, seen, running)
     look_b = jumps.look_at_brix(state, fixed, brix.value, brix.var, brix.there)
     jumps.count_odd(state.level_odd, look, moment.k)
     jumps.count_odd(state.brix_odd, look_b, moment.k)
-    _learn(state, fixed, seen, level, look, brix, look_b, moment.k)
-    volume_before = state.mean[:, VOLUME].copy()
-    jumped = _jump(state, fixed, look, look_b, moment.k, logged_mix)
-    _take_in(state, fixed, level, look, brix, look_b, jumped, half_lost, filled)
-    losses.book_jumps(state, moment.day, volume_before, jumped)
+    _learn(state, fixed, told, level, look, brix, look_b, moment.k)
+    signs.note(state, fixed, shown, running, gone.net_l - filled.litres, moment.k)
+    swapped = swaps.look_at_pairs(state, fixed, look, level.value, look_b, brix.value)
+    look = swaps.set_aside(state.level_odd, look, swapped[0])
+    look_b = swaps.set_aside(state.brix_odd, look_b, swapped[1])
+    before = state.mean[:, [VOLUME, STRENGTH]].copy()
+    by_level, jumped = _jump(state, fixed, look, look_b, moment.k, logged_mix)
+    toggles.note_jump(state, by_level, before, moment.k)
+    toggles.watch(state, fixed, moment.k)
+    _take_in(state, fixed, level, look, brix, look_b, jumped, half_lost, filled, moment.k)
+    losses.book_jumps(state, moment.day, before[:, 0], jumped)
+    if jumped.any():
+        suspects.forget(state, np.flatnonzero(jumped), moment.k)
     calm = look.there & ~look.odd & ~jumped & state.level_known & valves.quiet(state, fixed, running)
     valves.note(state, level.value, level.running, look.there & ~look.odd, moment.k)
     valves.judge(state, fixed, moment.k)
-    watch.learn_draining(state, seen, half_lost, calm)
+    watch.learn_draining(state, told, half_lost, calm)
     _tether_hold_up(state, fixed)
     leaks.keep_positive(state, fixed)
     leaks.watch_losses(state, fixed, look.residual / np.sqrt(look.total), calm)
     losses.book_corrections(state, fixed, moment.day, stand, jumped)
-    return Stepped(jumped=jumped, leaked=leaks.judge_leaks(state, fixed, moment.k))
+    leaked = leaks.judge_leaks(state, fixed, moment.k)
+    return Stepped(jumped, leaked, swapped, signs.off(state, fixed, shown))
 
 
 def _tether_hold_up(state: State, fixed: Fixed) -> None:
@@ -111,6 +146,7 @@ def _tether_hold_up(state: State, fixed: Fixed) -> None:
 def _drift(state: State, fixed: Fixed, moment: Moment) -> None:
     cov, hours = state.cov, moment.hours
     keep = float(np.exp(-hours / WEATHER_HOURS))
+    suspects.fade(state, JOB_KEEP if moment.new_day else 1.0, keep)
     if moment.new_day:
         filling.new_day(state, fixed)
         decay(state.mean, cov, JOB, JOB_KEEP, JOB_SD**2 * (1.0 - JOB_KEEP**2))
@@ -119,16 +155,20 @@ def _drift(state: State, fixed: Fixed, moment: Moment) -> None:
     cov[:, STRENGTH, STRENGTH] += 0.004**2 * hours
     for column in (LN_IDLE, LN_RUN, LN_DRAG):
         cov[:, column, column] += RATE_DRIFT_A_DAY**2 * hours / 24.0
-    drifts = BIAS_DRIFT_A_WEEK * (1.0 + DOUBTFUL_DRIFT * (state.said[:, 1] > 0))
-    cov[:, BIAS, BIAS] += drifts**2 * hours / 168.0
+    cov[:, BIAS, BIAS] += BIAS_DRIFT_A_WEEK**2 * hours / 168.0
+    trust.drift(state, hours)
     cov[:, HOLD_UP, HOLD_UP] += (0.01 * fixed.hold_up_l) ** 2 * hours / 24.0
     cov[:, LEAK, LEAK] += (LEAK_DRIFT * fixed.full_l) ** 2 * hours
     cov[:, VALVE_MIX, VALVE_MIX] += 0.3**2 * hours / 24.0
 
 
-def _pass_time(state: State, fixed: Fixed, running: Floats, moment: Moment, curve: Floats) -> balance.Losses:
+def _pass_time(
+    state: State, fixed: Fixed, running: Floats, moment: Moment, curve: Floats
+) -> tuple[balance.Losses, tuple[Floats, Floats, Floats]]:
+    """Let the losses happen, in place; return them, and gradients and strength before for the suspects."""
+    strength = state.mean[:, STRENGTH].copy()
     gone = balance.losses(state.mean, running, moment.hours, curve)
-    balance.advance(state.mean, state.cov, gone, moment.hours, 0.01 * fixed.full_l)
+    rows = balance.advance(state.mean, state.cov, gone, moment.hours, 0.01 * fixed.full_l)
     losses.book_losses(state, moment.day, gone)
     slot = moment.k % BINS_A_DAY
     state.losses[:, slot, 0] = gone.evaporated_l
@@ -139,7 +179,7 @@ def _pass_time(state: State, fixed: Fixed, running: Floats, moment: Moment, curv
     state.jump[:, jumps.LOST] += np.where(weighed, gone.net_l, 0.0)
     carried = state.mean[:, STRENGTH] * (CARRY * gone.drag_l + gone.leak_l)
     state.jump[:, jumps.CONCENTRATE_LOST] += np.where(weighed, carried / 100.0, 0.0)
-    return gone
+    return gone, (*rows, strength)
 
 
 def _book_filling(state: State, moment: Moment, litres: Floats) -> None:
@@ -162,29 +202,31 @@ def _learn(
 ) -> None:
     known = np.where(state.level_known, 1.0, 0.0) > 0
     count = seen.level_n.sum(axis=1)
-    bounds = (0.0006 * fixed.full_l) ** 2, (0.02 * fixed.full_l) ** 2
-    usable = watch.Seen(level.value, level.running, level.var, level.there & known)
+    louder = np.where(state.said[:, :2] == trust.NOISY, LOUDER**2, 1.0)
+    bounds = (0.0006 * fixed.full_l) ** 2, (0.02 * fixed.full_l) ** 2 * louder[:, 0]
+    usable = watch.Seen(level.value, level.running, level.var, level.there & known & ~rough.unsure(state, 0))
     watch.learn_noise(state, (LEVEL_IDLE, LEVEL_RUN), usable, look.residual, look.known_var, count, bounds)
-    bounds = np.full(len(count), 0.02**2), np.full(len(count), 0.4**2)
-    usable = watch.Seen(brix.value, brix.running, brix.var, brix.there & state.strength_known)
+    bounds = np.full(len(count), 0.02**2), 0.4**2 * louder[:, 1]
+    sure = brix.there & state.strength_known & ~rough.unsure(state, 1)
+    usable = watch.Seen(brix.value, brix.running, brix.var, sure)
     watch.learn_noise(state, (BRIX_IDLE, BRIX_RUN), usable, look_b.residual, look_b.known_var, seen.brix_n, bounds)
     for column, there in ((0, level.there), (1, brix.there)):
         state.last_bin[:, column] = np.where(there, float(k), state.last_bin[:, column])
-    watch.watch_sticking(state, 0, level.value, level.there)
-    watch.watch_sticking(state, 1, brix.value, brix.there)
     for column, one in ((0, look), (1, look_b)):
         share = state.odd_share[:, column]
         state.odd_share[:, column] = np.where(one.there, share + (one.odd - share) / 64.0, share)
 
 
-def _jump(state: State, fixed: Fixed, look: jumps.Look, look_b: jumps.Look, k: int, logged_mix: Floats) -> Flags:
+def _jump(
+    state: State, fixed: Fixed, look: jumps.Look, look_b: jumps.Look, k: int, logged_mix: Floats
+) -> tuple[Flags, Flags]:
     by_level = jumps.confirmed_level(state, fixed, look, look_b)
     by_strength = jumps.confirmed_strength(state, fixed, look, look_b, k)
     if by_level.any():
         jumps.enter_level_jump(state, fixed, by_level, look_b, k, logged_mix)
     if by_strength.any():
         jumps.enter_strength_jump(state, fixed, by_strength, k)
-    return np.asarray(by_level | by_strength)
+    return by_level, np.asarray(by_level | by_strength)
 
 
 def _take_in(
@@ -197,18 +239,23 @@ def _take_in(
     jumped: Flags,
     half_lost: Floats,
     filled: filling.Filled,
+    k: int,
 ) -> None:
     """Believe what is not odd; after a jump the new state is compared afresh."""
     if jumped.any():
         look = jumps.look_at_level(state, fixed, level.value, level.running, level.var, level.there, half_lost)
         filling.end(state, fixed, jumped)
     use = look.there & (~look.odd | jumped)
-    take_in(state.mean, state.cov, look.along, look.total, look.residual, use & (jumped | ~filled.done))
+    trust.follow(state, look.residual, use & ~jumped, k)
     state.unseen_lost = np.where(use, 0.0, state.unseen_lost)
+    use &= (jumped | ~filled.done) & (jumped | ~trust.followed(state))
+    suspects.weigh_level(state, fixed, look, level.running, use & ~jumped, k)
+    take_in(state.mean, state.cov, look.along, look.total, look.residual, use)
     state.level_known |= use
     # the level moved the strength with it: compare the refractometer with what is expected now
     again = jumps.look_at_brix(state, fixed, brix.value, brix.var, brix.there)
     held = (look.there & look.odd & ~jumped) | (look_b.odd & ~jumped)
     use_b = again.there & ~held
+    suspects.weigh_brix(state, fixed, again, use_b & ~jumped, k)
     take_in(state.mean, state.cov, again.along, again.total, again.residual, use_b)
     state.strength_known |= use_b

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import compress, product
 from typing import Final
 
 import numpy as np
@@ -36,12 +37,8 @@ DOTS: Final = 20
 DOT_SHARES: Final[Floats] = (np.arange(DOTS) + 0.5) / DOTS
 EXIT_SHARES: Final[Floats] = np.array([0.1, 0.5, 0.9])
 PATH_HOURS: Final = tuple(float(EDGES_H[s]) for s in PATH_STEPS)
-DOUBTS: Final = {
-    (False, False): (),
-    (True, False): (Signal.LEVEL,),
-    (False, True): (Signal.REFRACTOMETER,),
-    (True, True): (Signal.LEVEL, Signal.REFRACTOMETER),
-}
+DOUBTED: Final = (Signal.LEVEL, Signal.REFRACTOMETER, Signal.RUNNING)
+DOUBTS: Final = {doubts: tuple(compress(DOUBTED, doubts)) for doubts in product((False, True), repeat=len(DOUBTED))}
 
 
 def estimates(state: State, fixed: Fixed, silence: Silence, now_s: float) -> dict[str, Estimate]:
@@ -56,7 +53,7 @@ def estimates(state: State, fixed: Fixed, silence: Silence, now_s: float) -> dic
     make: Callable[..., Estimate] = Estimate
     found = {}
     for sump, own, (known, running, doubts) in zip(fixed.ids, numbers, judged, strict=True):
-        doubtful = DOUBTS[doubts[0], doubts[1]]
+        doubtful = DOUBTS[tuple(doubts)]
         heard, silent = dict(silence.heard[sump]), silence.silent(sump, now_s)
         found[sump] = make(sump, now_s, known, *own, None if running < 0 else running > 0, heard, silent, doubtful)
     return found
@@ -70,8 +67,8 @@ def _columns(state: State) -> tuple[Floats, ...]:
     days = np.maximum(state.bins_done, 1.0) / BINS_A_DAY
     evaporated, dragged = (state.losses.sum(axis=1) / days[:, None]).T
     air = np.exp(mean[:, WEATHER] + state.warmth[:, LEVEL])
-    product = sd[:, VOLUME] * sd[:, STRENGTH]
-    correlation = np.where(product > 0.0, cov[:, VOLUME, STRENGTH] / np.where(product > 0.0, product, 1.0), 0.0)
+    both = sd[:, VOLUME] * sd[:, STRENGTH]
+    correlation = np.where(both > 0.0, cov[:, VOLUME, STRENGTH] / np.where(both > 0.0, both, 1.0), 0.0)
     return (
         mean[:, VOLUME],
         sd[:, VOLUME],

@@ -12,8 +12,9 @@ from typing import Final
 
 import numpy as np
 
-from monitor.model.kalman import measure
-from monitor.model.layout import LN_IDLE, LN_RUN, WEATHER, WIDTH, Flags, Floats
+from monitor.model import suspects
+from monitor.model.kalman import take_in
+from monitor.model.layout import LN_IDLE, LN_RUN, WEATHER, Flags, Floats
 from monitor.model.state import State
 
 EVERY_BINS: Final = 24
@@ -43,10 +44,10 @@ def pool(state: State, hall: Floats, members: Flags) -> Floats:
     others = np.maximum(total - 1.0 / expected_var - weight, 0.0)
     use = members & (others > 1e-3)
     others_said = (joint * total - expected_mean / expected_var - weight * said) / np.where(use, others, 1.0)
-    rows = np.zeros((len(own_mean), WIDTH))
-    rows[:, WEATHER] = 1.0
-    noise = 1.0 / np.where(use, others, 1.0) + OWN_SD**2
-    measure(state.mean, state.cov, rows, others_said - own_mean, np.asarray(noise), np.asarray(use))
+    along = state.cov[:, WEATHER].copy()
+    whole = along[:, WEATHER] + 1.0 / np.where(use, others, 1.0) + OWN_SD**2
+    suspects.follow(state, WEATHER, along, np.asarray(whole), np.asarray(use))
+    take_in(state.mean, state.cov, along, np.asarray(whole), np.asarray(others_said - own_mean), np.asarray(use))
     shift = _level_out(state, joint, float(hall[2]), members)
     return np.array([joint - shift, 1.0 / total, hall[2] + 1.0])
 

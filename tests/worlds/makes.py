@@ -176,7 +176,11 @@ HABITS: Final = People(
     buckets=True, logged=0.46, wrong_sump=0.13, hours_off=0.14, doubled=0.1, gallons=0.025, removals=True, log_mix=0.06
 )
 EACH_FAULT: Final = (
-    *(f"{fault}@{name}" for fault in ("stuck_noisy", "drift", "noisy", "scaled") for name in ("level", "refractometer")),
+    *(
+        f"{fault}@{name}"
+        for fault in ("stuck_noisy", "drift", "noisy", "scaled")
+        for name in ("level", "refractometer")
+    ),
     *("swapped@level", "swapped@refractometer", "swapped_both", "running_stuck@running"),
 )
 HAND: Final = Sensors(

@@ -7,12 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from monitor.model import doubts, valves
+from monitor.model import valves
 from monitor.model.engine import Engine
 from monitor.model.layout import BIAS, LEAK, STRENGTH, VOLUME, Floats
 from monitor.model.types import EventKind
 from monitor.plant.reading import Entry, EntryKind, Reading, Signal
-from tests.unit.model.runs import HOUR_S, engine_over, fed, idle_state
+from tests.unit.model.runs import HOUR_S, engine_over, fed
 from tests.unit.pipeline.shop import BEGIN_S, Machine, plant_of, readings_of
 
 HOURS: Floats = np.arange(120, dtype=np.float64)
@@ -128,13 +128,3 @@ def test_a_stuck_level_is_doubted_within_half_a_day() -> None:
 def _stuck(reading: Reading, signal: Signal, from_h: float) -> Reading:
     late = reading.signal is signal and reading.time_s > BEGIN_S + from_h * HOUR_S
     return replace(reading, value=250.0) if late else reading
-
-
-def test_a_bias_that_runs_away_is_doubted_once() -> None:
-    state, fixed = idle_state()
-    state.strength_known[:] = True
-    found = []
-    for step in range(60):
-        state.mean[0, BIAS] = 0.1 * max(step - 40, 0)
-        found += doubts.look(state, fixed, np.zeros(3, dtype=np.bool_), 24 * step)
-    assert found == [(0, 1, doubts.DRIFTED)]
