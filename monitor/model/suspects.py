@@ -106,7 +106,7 @@ def fade(state: State, job: float, weather: float) -> None:
 def carry(
     state: State, volume_row: Floats, strength_row: Floats, strength_before: Floats, lost_l: Floats, anchored: Flags
 ) -> None:
-    """Let a bin pass over the errors, in place: gradients of the balance (n, 11), litres lost; the strength before that.
+    """Let a bin pass over the errors, in place: gradients of the balance (n, 11), strength before it, litres lost.
 
     Where the volume is `anchored` to the gauge (a valve keeps it there) no error of it is left.
     """
