@@ -91,9 +91,9 @@ def note_jump(state: State, jumped: Flags, before: Floats, k: int) -> None:
     alike = np.abs(grown * after_l / came) < ALIKE * strength
     factor = np.where(alike, after_l / np.maximum(before_l, 1e-6), 1.0)
     steps[:, FACTOR] = np.where(jumped, factor, steps[:, FACTOR])
-    for now, past in ((MANY, PAST), (SUM, PAST_SUM), (SQUARES, PAST_SQUARES)):
-        steps[:, past] += np.where(jumped, steps[:, now], 0.0)
-        steps[:, now] = np.where(jumped, 0.0, steps[:, now])
+    for since, past in ((MANY, PAST), (SUM, PAST_SUM), (SQUARES, PAST_SQUARES)):
+        steps[:, past] += np.where(jumped, steps[:, since], 0.0)
+        steps[:, since] = np.where(jumped, 0.0, steps[:, since])
     fade = np.where(jumped, np.minimum(REMEMBERED / np.maximum(steps[:, PAST], 1.0), 1.0), 1.0)
     steps[:, PAST : PAST_SQUARES + 1] *= fade[:, None]
     _note_stray(state, jumped, after_l - before_l, k)
