@@ -77,9 +77,12 @@ escalate_to = ["boss"]
 class Works:
     """A daemon on a plant whose clock the test moves, and a client beside it."""
 
-    def __init__(self, folder: Path, broker: Broker, hook: HookServer) -> None:
+    def __init__(self, folder: Path, broker: Broker, hook: HookServer, *changes: tuple[str, str]) -> None:
         (folder / "secret").write_text("correct horse")
         text = PLANT.format(port=broker.port, page=free_port(), url=hook.url)
+        for old, new in changes:
+            assert old in text
+            text = text.replace(old, new)
         (folder / "plant.toml").write_text(text)
         self.plant = load_plant(folder / "plant.toml")
         self.now_s, self.hook = MONDAY_10, hook
