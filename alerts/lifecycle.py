@@ -226,6 +226,12 @@ def _move(alert: Alert, at: _Moment) -> tuple[Alert, str]:
     return fresh, ""
 
 
+_GONE = {
+    AlertKind.SIGNAL_DOUBTFUL: "the signal follows its sump again and is believed",
+    AlertKind.SIGNAL_SILENT: "the signal is heard again",
+}
+
+
 def _move_open(alert: Alert, at: _Moment) -> tuple[Alert, str]:
     if alert.absent_s is None:
         news = _news(alert, at.now_s)
@@ -236,7 +242,7 @@ def _move_open(alert: Alert, at: _Moment) -> tuple[Alert, str]:
         return alert, ""
     acknowledged = alert.state is AlertState.ACKNOWLEDGED
     after = AlertState.NORMAL if acknowledged or overtaken else AlertState.RETURNED_UNACKNOWLEDGED
-    reason = "it has left its band" if overtaken else "the condition is gone"
+    reason = "it has left its band" if overtaken else _GONE.get(alert.kind, "the condition is gone")
     return replace(alert, state=after, cleared_s=at.now_s), reason
 
 

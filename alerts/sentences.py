@@ -98,6 +98,8 @@ def _by_hand(signal: Signal) -> str:
         return "read the sight glass at rest until then"
     if signal is Signal.REFRACTOMETER:
         return "log a hand refractometer check until then"
+    if signal is Signal.RUNNING:
+        return "know that starts and stops are guessed from the level until then"
     return "trust the estimate less until then"
 
 
