@@ -2,7 +2,8 @@
 
 One-sided cumulative sums of the level's normalised residuals (Page 1954; k = 0.3, h = 9) free the leak and the rates
 when the level falls faster (or slower) than they explain. Run lengths: tests/published/test_cusum.py.
-Columns of `State.leak_watch`: FALLING RISING LEAKING (grows to one while a leak shows) SINCE.
+Losses while the machine stands are watched apart (`nights`): slow leaks show there.
+Columns of `State.leak_watch`: FALLING RISING LEAKING (grows to one while a leak shows) SINCE HEARD (bins with a level).
 """
 
 from __future__ import annotations
@@ -11,11 +12,12 @@ from typing import Final
 
 import numpy as np
 
+from monitor.model import nights
 from monitor.model.kalman import measure
-from monitor.model.layout import LEAK, LN_DRAG, LN_RUN, WIDTH, Fixed, Flags, Floats
+from monitor.model.layout import BIN_S, BINS_A_DAY, LEAK, LN_DRAG, LN_RUN, WIDTH, Fixed, Flags, Floats
 from monitor.model.state import State
 
-FALLING, RISING, LEAKING, SINCE = range(4)
+FALLING, RISING, LEAKING, SINCE, HEARD = range(5)
 SLACK: Final = 0.3
 LIMIT: Final = 9.0
 FREED_LEAK: Final = 0.003
@@ -26,6 +28,11 @@ LASTS_BINS: Final = 16.0
 UNSURE_LASTS_BINS: Final = 36.0
 """A leak is said after it has shown for four hours, for nine where the machine's running is only guessed."""
 NOTHING: Final = 1e-5
+SETTLED_BINS: Final = 2.0 * BINS_A_DAY
+UNSURE_SETTLED_BINS: Final = 4.0 * BINS_A_DAY
+"""Before so many bins with a level nobody knows what a sump usually loses."""
+NIGHT_BINS: Final = 1.5 * BINS_A_DAY
+SLOW_SD: Final = 0.3
 
 
 def summed(sums: Floats, score: Floats, slack: float = SLACK) -> Floats:
@@ -36,6 +43,7 @@ def summed(sums: Floats, score: Floats, slack: float = SLACK) -> Floats:
 def watch_losses(state: State, fixed: Fixed, score: Floats, use: Flags) -> None:
     """Add one bin's normalised level residual (n,) to the sums and free what may have jumped, in place."""
     watch = state.leak_watch
+    watch[:, HEARD] += use
     clipped = np.clip(score, -3.0, 3.0)
     watch[:, FALLING] = np.where(use, summed(watch[:, FALLING], -clipped), watch[:, FALLING])
     watch[:, RISING] = np.where(use, summed(watch[:, RISING], clipped), watch[:, RISING])
@@ -59,16 +67,30 @@ def keep_positive(state: State, fixed: Fixed) -> None:
     measure(state.mean, state.cov, rows, -state.mean[:, LEAK], (NOTHING * fixed.full_l) ** 2, np.asarray(below))
 
 
-def judge_leaks(state: State, fixed: Fixed, k: int) -> Flags:
+def begin_slow(state: State, rows: Flags) -> None:
+    """Let what goes too much while the machine stands be a leak, in place."""
+    if not rows.any():
+        return
+    excess = state.nights[:, nights.EXCESS]
+    gradient = np.zeros((len(rows), WIDTH))
+    gradient[:, LEAK] = 1.0
+    state.cov[:, LEAK, LEAK] += np.where(rows, excess**2, 0.0)
+    measure(state.mean, state.cov, gradient, excess - state.mean[:, LEAK], (SLOW_SD * excess) ** 2 + 1e-12, rows)
+
+
+def judge_leaks(state: State, fixed: Fixed, slow: Flags, k: int) -> Flags:
     """Return which sumps just began to leak; remember since when, and when it is over."""
     sd = np.sqrt(np.maximum(state.cov[:, LEAK, LEAK], 0.0))
     leak = state.mean[:, LEAK]
     was = state.leak_watch[:, LEAKING] >= 1.0
     needed = np.where(fixed.has_running, LASTS_BINS, UNSURE_LASTS_BINS)
-    shows = (leak > SAID * fixed.full_l) & (leak > 4.0 * sd)
+    bins_a_level = np.where(fixed.has_level, np.maximum(fixed.level_period_s / BIN_S, 1.0), 1.0)
+    known = state.leak_watch[:, HEARD] * bins_a_level >= np.where(fixed.has_running, SETTLED_BINS, UNSURE_SETTLED_BINS)
+    shows = known & (leak > SAID * fixed.full_l) & (leak > 4.0 * sd)
+    shows &= fixed.has_running | nights.agrees(state, leak, k, NIGHT_BINS)
     lasts = np.where(shows, np.minimum(state.leak_watch[:, LEAKING] + 1.0 / needed, 1.0), 0.0)
     over = leak < OVER * fixed.full_l
-    began = ~was & (lasts > 0.999)
-    state.leak_watch[:, LEAKING] = np.where(was | began, np.where(over, 0.0, 1.0), lasts)
+    began = ~was & ((lasts > 0.999) | slow)
+    state.leak_watch[:, LEAKING] = np.where(was | began, np.where(over & ~slow, 0.0, 1.0), lasts)
     state.leak_watch[:, SINCE] = np.where(began, float(k) - needed, state.leak_watch[:, SINCE])
     return np.asarray(began)

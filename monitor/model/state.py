@@ -65,7 +65,8 @@ class State:
     level_odd: Floats  # (n, 3) run of odd level bins: how many, sum of residuals, first bin
     brix_odd: Floats  # (n, 3)
     jump: Floats  # (n, 9) the jump being weighed, see monitor.model.jumps
-    leak_watch: Floats  # (n, 4) cusum, flag, since bin, peak
+    leak_watch: Floats  # (n, 5) see monitor.model.leaks
+    nights: Floats  # (n, 15) losses while standing, see monitor.model.nights
     hourly: Floats  # (n, 120, 4) the level of the last days, see monitor.model.valves
     drain: Floats  # (n, 4, 2) share of the hold-up still out a while after a stop: mean, variance
     valve: Floats  # (n, 6) an automatic filling valve, see monitor.model.valves
@@ -127,7 +128,8 @@ class State:
             level_odd=np.zeros((n, 3)),
             brix_odd=np.zeros((n, 3)),
             jump=np.zeros((n, 9)),
-            leak_watch=np.zeros((n, 4)),
+            leak_watch=np.zeros((n, 5)),
+            nights=np.zeros((n, 15)),
             hourly=np.zeros((n, 120, 4)),
             drain=np.tile(DRAIN_FIRST, (n, 1, 1)),
             valve=np.zeros((n, 6)),

@@ -14,6 +14,7 @@ from monitor.model import (
     jumps,
     leaks,
     losses,
+    nights,
     rough,
     signs,
     suspects,
@@ -128,8 +129,10 @@ def step(state: State, fixed: Fixed, seen: Bin, moment: Moment, logged_mix: Floa
     _tether_hold_up(state, fixed)
     leaks.keep_positive(state, fixed)
     leaks.watch_losses(state, fixed, look.residual / np.sqrt(look.total), calm)
+    slow = nights.watch(state, fixed, level, running, calm, jumped | (state.valve[:, valves.FLAG] > 0), moment.k)
+    leaks.begin_slow(state, slow)
     losses.book_corrections(state, fixed, moment.day, stand, jumped)
-    leaked = leaks.judge_leaks(state, fixed, moment.k)
+    leaked = leaks.judge_leaks(state, fixed, slow, moment.k)
     return Stepped(jumped, leaked, swapped, signs.off(state, fixed, shown))
 
 

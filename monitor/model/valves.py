@@ -33,6 +33,7 @@ from monitor.model.layout import (
     Flags,
     Floats,
 )
+from monitor.model.leaks import HEARD
 from monitor.model.state import JOB_SD, LEVEL_IDLE, LEVEL_RUN, WEATHER_SD, State
 
 FLAG, MARK, SINCE, SIZE, ANCHOR, ODDS = range(6)
@@ -191,6 +192,7 @@ def _mark(means: Floats, size: float, full: float) -> float:
 def _forget_rates(state: State, fixed: Fixed, i: int) -> None:
     """Begin the rates anew: what a level that does not fall taught of them, and of the hall's air, was wrong."""
     full, target = float(fixed.full_l[i]), float(fixed.target_pct[i])
+    state.leak_watch[i, HEARD] = 0.0
     for column, mean, sd in (
         (LN_IDLE, float(np.log(fixed.first_idle_l_per_h[i])), 0.6),
         (LN_RUN, float(np.log(FIRST_RUN * full)), 0.6),
