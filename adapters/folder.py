@@ -149,6 +149,8 @@ class FolderInlet(ThreadedInlet):
                 return
             except OSError as error:
                 self._board.set(*self._trouble(error))
+            except MemoryError:  # ends the thread, and with it the daemon, which is started again
+                raise
             except Exception:
                 log.exception("%s: own fault while looking into the folder", self.source)
             self._stopping.wait(min(_LOOK_S, self._settle_s / 2.0))

@@ -94,6 +94,8 @@ class Intake:
         except PayloadError as error:
             batch.refuse(self._source, piece, str(error))
             return False
+        except MemoryError:  # no fault of the piece: it comes again
+            raise
         except Exception as error:  # noqa: BLE001 - the fence: a parser's own fault refuses one piece, not the source
             self._own_fault(batch, piece, error)
             return False
@@ -109,6 +111,8 @@ class Intake:
                     stamped = stamped or sample.hangs_on_arrival
             except PayloadError as error:
                 batch.refuse(self._source, piece, f"{route.sump} {route.spec.signal.value}: {error}")
+            except MemoryError:
+                raise
             except Exception as error:  # noqa: BLE001 - as above: a signal's fault stays with the signal
                 self._own_fault(batch, piece, error)
         if len(batch.readings) + len(batch.rejected) == before:

@@ -47,6 +47,8 @@ class LineReader:
             batch.readings.append(route.reading(self._sample(route, said), piece.arrived_s))
         except PayloadError as error:
             batch.refuse(self._source, piece, f"{route.sump} {route.spec.signal.value}: {error}")
+        except MemoryError:
+            raise
         except Exception as error:
             log.exception("%s: own fault while reading a line", self._source)
             batch.refuse(self._source, piece, f"own fault while reading it ({error!r}): please report it")

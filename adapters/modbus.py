@@ -141,6 +141,8 @@ class ModbusInlet(ThreadedInlet):
                 pass
             except OSError as error:
                 self._board.set(*self._settings.trouble(error))
+            except MemoryError:  # ends the thread, and with it the daemon, which is started again
+                raise
             except Exception:
                 log.exception("%s: own fault while asking, the bus is opened again", self.source)
             if not self._stopping.is_set():

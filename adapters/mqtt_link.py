@@ -129,6 +129,8 @@ class Link:
             self._board.beat()
             try:
                 wait_s = self._one_connection()
+            except MemoryError:  # ends the thread, and with it the daemon, which is started again
+                raise
             except Exception:
                 log.exception("%s: own fault in the connection, it is made anew", self._settings.source)
                 wait_s = self._pace.wait_s()

@@ -127,6 +127,8 @@ class SerialInlet(ThreadedInlet):
                     self._read(port, framing, deliver)
             except OSError as error:
                 self._board.set(*port_trouble(self._settings.port, error))
+            except MemoryError:  # ends the thread, and with it the daemon, which is started again
+                raise
             except Exception:
                 log.exception("%s: own fault while reading, the port is opened again", self.source)
             if not self._stopping.is_set():

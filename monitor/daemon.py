@@ -13,6 +13,7 @@ from itertools import chain
 from types import TracebackType
 from typing import Final, Self
 
+from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from adapters.delivery import Receipt
@@ -103,7 +104,9 @@ class Daemon(Desk):
         self._left_out: deque[tuple[float, float]] = deque()
         self._server = self._make_server()
         self._scheduler = BackgroundScheduler(
-            timezone="UTC", job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None}
+            timezone="UTC",
+            executors={"default": ThreadPoolExecutor(1)},
+            job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None},
         )
         self._started = False
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import logging
+import os
 import select
 import signal
 import socket
 import sys
+import threading
 from typing import Final
 
 from monitor.daemon import Daemon
@@ -21,6 +23,8 @@ STOP: Final = "stop"
 RELOAD: Final = "reload"
 MEND: Final = "mend"
 SIGNALS: Final = {signal.SIGTERM: STOP, signal.SIGINT: STOP, signal.SIGHUP: RELOAD}
+FAILED: Final = 1
+_DIED: Final = b"bandkeeper: a thread has died: ended at once, to be started again\n"
 _MEND_BYTE: Final = b"\0"
 """No signal has this number."""
 
@@ -59,6 +63,7 @@ def run_forever(plant: Plant) -> int:
     """
     logging.basicConfig(level=logging.INFO, stream=sys.stderr, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
     logging.getLogger("apscheduler").setLevel(logging.WARNING)
+    threading.excepthook = _thread_died
     wishes = Wishes()
     going: Plant | None = plant
     while going is not None:
@@ -81,6 +86,19 @@ def _one_life(plant: Plant, wishes: Wishes) -> Plant | None:
         if wish == STOP:
             notify("STOPPING=1", "STATUS=stopping")
     return daemon.plant if wish == MEND else None
+
+
+def _thread_died(died: threading.ExceptHookArgs) -> None:
+    """End at once when a thread dies of something unforeseen, such as memory that has run out.
+
+    A daemon without one of its threads would only look alive. Ended like this it is started again and goes on where its
+    record is. Nothing here needs memory that was not there before.
+    """
+    try:
+        sys.__excepthook__(died.exc_type, died.exc_value or died.exc_type(), died.exc_traceback)
+    finally:
+        os.write(2, _DIED)
+        os._exit(FAILED)
 
 
 def _reload(daemon: Daemon) -> None:

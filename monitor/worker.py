@@ -35,6 +35,7 @@ MOST_KEPT: Final = 5_000
 MOST_WAITING: Final = 50_000
 RETRY_S: Final = 2.0
 ESTIMATES_EVERY_S: Final = 3600.0
+SCARCE_S: Final = 20.0
 OUT_OF_MEMORY: Final = "there is not enough memory to store what came in: raise the limit, or look what floods"
 SLICE_S: Final = 3600.0
 
@@ -88,6 +89,7 @@ class Worker:
         self._unsaved: Changes | None = None
         self._new_entries: set[str] = set()
         self._queue: queue.SimpleQueue[Item | None] = queue.SimpleQueue()
+        self._scarce_at: float | None = None
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="worker", daemon=True)
 
@@ -208,11 +210,11 @@ class Worker:
         try:
             if readings or rejected or entries:
                 self._add(readings, entries, rejected, receipts)
-                self.trouble = ""
+                self.trouble, self._scarce_at = "", None
         except RecordError as error:
             return self._refused(found, error)
         except MemoryError:
-            return self._refused(found, RecordError(OUT_OF_MEMORY))
+            return self._out_of_memory(found)
         except Exception as error:
             log.exception("cannot store a round")
             return self._store_apart(found, error)
@@ -223,6 +225,14 @@ class Worker:
             answer.set_result(entry.id in known)
         self._answer(found.asks)
         return True
+
+    def _out_of_memory(self, found: Round) -> bool:
+        """Keep a round that memory has no room for; MemoryError once that has lasted: a new start frees all."""
+        now = time.monotonic()
+        self._scarce_at = now if self._scarce_at is None else self._scarce_at
+        if now - self._scarce_at > SCARCE_S:
+            raise MemoryError(OUT_OF_MEMORY)
+        return self._refused(found, RecordError(OUT_OF_MEMORY))
 
     def _store_apart(self, found: Round, error: Exception) -> bool:
         """Store what no round can hold by a fault of ours one by one: what is at fault is refused, the rest is not."""

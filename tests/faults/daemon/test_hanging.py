@@ -7,14 +7,18 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import cast
 
 import pytest
 import serial
 
 from adapters.board import HANGS_S, Board
 from adapters.delivery import Deliver, Delivery, Inlet, SourceHealth, SourceState
+from adapters.intake import Batch, Intake, Piece
 from adapters.lines import LinePattern
+from adapters.payloads import Payload
 from adapters.routes import routes_of
+from adapters.sample import Sample
 from adapters.serial_line import LineSettings, SerialInlet
 from monitor import daemon as roof
 from monitor import sources
@@ -23,8 +27,9 @@ from monitor.plant.errors import RecordError
 from monitor.plant.reading import Reading, Signal
 from monitor.record.reader import Reader
 from monitor.rounds import Asked, Round
+from monitor.worker import SCARCE_S
 from tests.fixtures.mosquitto import Broker
-from tests.fixtures.plants import plant, signal, source, sump
+from tests.fixtures.plants import mqtt_source, plant, signal, source, sump
 from tests.fixtures.ports import wait_for
 from tests.fixtures.pty_line import PtyLine
 from tests.fixtures.receivers import HookServer
@@ -260,3 +265,40 @@ def test_an_acknowledgement_that_raises_ends_nothing(tmp_path: Path) -> None:
     assert still.worker._store(Round([Delivery(tuple(readings_of(machines(), 1)), done=bad)], asks=[answered]))
     assert answered.answer.result(0) == 3
     still.kill()
+
+
+def test_memory_that_stays_away_ends_the_worker(tmp_path: Path) -> None:
+    still = Still(with_record(plant_of(machines()), tmp_path / "bandkeeper.db"))
+
+    def scarce(*_arguments: object, **_named: object) -> None:
+        raise MemoryError
+
+    still.daemon._record.add = scarce  # type: ignore[method-assign,assignment]
+    found = Round([Delivery(tuple(readings_of(machines(), 1)))])
+    assert not still.worker._store(found)
+    still.worker._scarce_at = time.monotonic() - SCARCE_S - 1.0
+    with pytest.raises(MemoryError):
+        still.worker._store(found)
+    assert found.deliveries
+    still.kill()
+
+
+def test_a_piece_that_memory_has_no_room_for_is_not_refused() -> None:
+    """It is no fault of the piece: unacknowledged, it comes again."""
+
+    class Scarce:
+        parts = False
+
+        def read(self, raw: bytes, arrived_s: float) -> object:
+            del raw, arrived_s
+            raise MemoryError
+
+        def pick(self, content: object, selector: str) -> list[Sample]:
+            del content, selector
+            return []
+
+    shop = plant([mqtt_source("hall", 1883)], sump("lathe-04", signal(Signal.LEVEL, "hall", "hall/level", "mm")))
+    intake, batch = Intake("hall", routes_of(shop, "hall"), cast("Payload", Scarce())), Batch()
+    with pytest.raises(MemoryError):
+        intake.take(batch, Piece("hall/level", b"250", BEGIN_S))
+    assert batch.rejected == []

@@ -94,6 +94,7 @@ class Program:
             )
         )
         self.environment: dict[str, str] = {}
+        self.limits: list[str] = []
         self._process: subprocess.Popen[bytes] | None = None
 
     @property
@@ -108,7 +109,10 @@ class Program:
         """Start and wait until the page answers."""
         with (self.folder / "program.log").open("ab") as log:
             self._process = subprocess.Popen(
-                [COMMAND, "run", str(self.plant_file)], stdout=log, stderr=log, env={**os.environ, **self.environment}
+                [*self.limits, COMMAND, "run", str(self.plant_file)],
+                stdout=log,
+                stderr=log,
+                env={**os.environ, **self.environment},
             )
         wait_for(self._up, "the page", within_s=60)
         return self
@@ -126,6 +130,17 @@ class Program:
     def stop(self) -> int:
         """End it in order; give the exit code."""
         return self._end(signal.SIGTERM)
+
+    @property
+    def process(self) -> int:
+        """The number of the running process."""
+        assert self._process is not None
+        return self._process.pid
+
+    @property
+    def exit_code(self) -> int | None:
+        """How it ended, None if it runs or was never started."""
+        return None if self._process is None else self._process.poll()
 
     def hang_up(self) -> None:
         """Let it read its plant file anew."""
