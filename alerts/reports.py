@@ -37,6 +37,7 @@ _ABOUT_A_SUMP = (
     AlertKind.LANDED_OFF,
 )
 _OPEN = (AlertState.UNACKNOWLEDGED, AlertState.ACKNOWLEDGED)
+_ASIDE = (AlertState.SHELVED, AlertState.OUT_OF_SERVICE, AlertState.SUPPRESSED_BY_DESIGN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,14 +65,19 @@ def leads_to_a_gap(there: Attendance) -> bool:
 
 
 def stops(plant: Plant, seen: Mapping[str, Seen], alerts: Iterable[Alert], now_s: float) -> tuple[Stop, ...]:
-    """Return the sumps to go to before leaving, in walking order: areas by name, sumps as in the plant file."""
-    there = attendance(plant.attended, now_s)
-    called = {a.sump for a in alerts if a.state in _OPEN and a.kind in _ABOUT_A_SUMP}
+    """Return the sumps to go to before leaving, in walking order: areas by name, sumps as in the plant file.
+
+    One whose alert is shelved, out of service or suppressed by design is left out, unless another of its alerts calls.
+    """
+    there, about = attendance(plant.attended, now_s), [one for one in alerts if one.kind in _ABOUT_A_SUMP]
+    called = {one.sump for one in about if one.state in _OPEN}
+    aside = {one.sump for one in about if one.state in _ASIDE}
     found = []
     for name, sump in plant.sumps.items():
         view = seen.get(name)
         chance = 0.0 if view is None else _chance(view.forecast, there, now_s)
-        if chance >= plant.alerting.calling.hand_over_chance - _ROUNDING or name in called:
+        is_likely = chance >= plant.alerting.calling.hand_over_chance - _ROUNDING and name not in aside
+        if is_likely or name in called:
             found.append(Stop(name, sump.area, chance, None if view is None else _worth_doing(view.recipe)))
     return tuple(sorted(found, key=lambda stop: stop.area))
 

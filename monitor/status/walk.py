@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from itertools import groupby
 
 from alerts.attendance import attendance
-from alerts.reports import cart
+from alerts.reports import Seen, cart, stops
 from alerts.types import Alert, Priority, Recipe, RecipeKind
+from alerts.words import twentieths
 from monitor.plant.types import Plant
 from monitor.snapshot import Snapshot
 from monitor.status.recipes import RecipeText, recipe_text
@@ -50,13 +51,23 @@ class Round:
 
 
 def walk(plant: Plant, snapshot: Snapshot) -> Round:
-    """Return the round for a snapshot: areas by name, sumps in the order of the plant file."""
+    """Return the round for a snapshot: areas by name, sumps in the order of the plant file.
+
+    On it are the sumps of the hand-over message, and all others that somebody is called for.
+    """
     there = attendance(plant.attended, snapshot.now_s)
+    seen = {view.sump: Seen(view.estimate, view.forecast, view.recipe) for view in snapshot.sumps.values()}
+    chances = {stop.sump: stop.chance for stop in stops(plant, seen, snapshot.alerts, snapshot.now_s)}
     found = [(plant.sumps[name].area, name, standing(snapshot, name)) for name in plant.sumps]
-    wanted = sorted(((area, name, alerts) for area, name, alerts in found if alerts), key=lambda item: item[0])
+    wanted = sorted((one for one in found if one[2] or one[1] in chances), key=lambda item: item[0])
     recipes = {name: _recipe(snapshot, name, alerts) for _, name, alerts in wanted}
+    back = at(there.back_s, snapshot.now_s, plant.zone)
+    why = {name: f"{twentieths(chance)} to leave its band before {back}." for name, chance in chances.items()}
     areas = tuple(
-        Area(area or "Without an area", tuple(_stop(name, alerts, recipes[name], plant) for _, name, alerts in group))
+        Area(
+            area or "Without an area",
+            tuple(_stop(name, alerts, why.get(name, ""), recipes[name], plant) for _, name, alerts in group),
+        )
         for area, group in groupby(wanted, key=lambda item: item[0])
     )
     return Round(
@@ -74,10 +85,10 @@ def _recipe(snapshot: Snapshot, name: str, alerts: tuple[Alert, ...]) -> Recipe 
     return None if recipe is None or recipe.kind is RecipeKind.LEAVE_ALONE else recipe
 
 
-def _stop(name: str, alerts: tuple[Alert, ...], recipe: Recipe | None, plant: Plant) -> Stop:
+def _stop(name: str, alerts: tuple[Alert, ...], why: str, recipe: Recipe | None, plant: Plant) -> Stop:
     return Stop(
         sump=name,
-        priority=alerts[0].priority,
-        texts=tuple(alert.text for alert in alerts),
+        priority=alerts[0].priority if alerts else Priority.LOW,
+        texts=tuple(alert.text for alert in alerts) or (why,),
         recipe=None if recipe is None else recipe_text(recipe, plant),
     )

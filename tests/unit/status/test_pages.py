@@ -11,6 +11,7 @@ from html.parser import HTMLParser
 import pytest
 from starlette.testclient import TestClient
 
+from alerts.reports import Seen, hand_over
 from alerts.types import AlertKind, AlertState, Priority
 from monitor.plant.quantity import L_PER_US_GAL
 from monitor.plant.reading import Entry, EntryKind
@@ -122,6 +123,8 @@ def test_a_quiet_evening_says_so(board: FakeBoard) -> None:
     board.picture = snapshot(board.plant, with_alerts=False)
     with TestClient(create_app(board, open_without_token=True), base_url="http://127.0.0.1") as client:
         text = _text(client.get("/").text)
+        calm = {name: view for name, view in board.picture.sumps.items() if name in {"lathe-09", "mill-07"}}
+        board.picture = replace(board.picture, sumps=calm)
         walked = _text(client.get("/round").text)
     assert "No sump needs anybody" in text
     assert "Next to leave" in text
@@ -218,6 +221,22 @@ def test_the_round_walks_by_area_and_adds_up_the_cart(client: TestClient) -> Non
     assert "160 L of semi-synthetic at 1 %, deionised water" in text
     assert text.count("Wear gloves") == 1
     assert page.count('type="checkbox"') == 4
+
+
+def test_the_round_lists_what_the_hand_over_message_lists_and_leaves_out_what_is_aside(board: FakeBoard) -> None:
+    board.picture = replace(board.picture, alerts=tuple(a for a in board.picture.alerts if a.sump == "press-03"))
+    with TestClient(create_app(board, open_without_token=True), base_url="http://127.0.0.1") as client:
+        text = _text(client.get("/round").text)
+        names = re.findall(r'name="done-([a-z0-9-]+)"', client.get("/round").text)
+    assert "lathe-04" in names, "no alert, but it is likely enough to leave its band"
+    assert "press-03" not in names, "its alert is shelved"
+    assert "to leave its band before Mon 06:00." in text
+    hand = hand_over(board.plant, seen_of(board), board.picture.alerts, board.now_s, "h")
+    assert [name for name in names if f"{name} (" in hand.text] == names
+
+
+def seen_of(board: FakeBoard) -> dict[str, Seen]:
+    return {view.sump: Seen(view.estimate, view.forecast, view.recipe) for view in board.picture.sumps.values()}
 
 
 def test_the_mixing_page_tells_the_demand(client: TestClient) -> None:
