@@ -249,7 +249,7 @@ class Engine:
 
     def losses(self, sump: str) -> list[losses.LossDay]:
         """Return what a sump lost and got on each of the last local days, oldest first; today's account is open."""
-        return losses.report(self._state, self.fixed, sump)
+        return losses.report(self._state, self.fixed, self._row[sump])
 
     def coverage(self, sump: str) -> float | None:
         """Return which share of this sump's own 80 % intervals of a day held the truth, None before any was scored."""

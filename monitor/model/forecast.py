@@ -38,7 +38,7 @@ from monitor.model.valves import MARK, SIZE, mains_chance, there_chance
 
 HORIZON_H: Final = 240.0
 DRAWS: Final = 200
-CHUNK: Final = 20
+CHUNK: Final = 10
 DAYS: Final = 12
 DAY_KEEP: Final = float(np.exp(-24.0 / 108.0))
 JOB_KEEP: Final = 0.3

@@ -127,9 +127,9 @@ def _settling(state: State, fixed: Fixed, known: Flags) -> Flags:
     return np.asarray(young | (fixed.has_level & ~known))
 
 
-def report(state: State, fixed: Fixed, sump: str) -> list[LossDay]:
+def report(state: State, fixed: Fixed, i: int) -> list[LossDay]:
     """Return the days on account of one sump, oldest first; the last one is still open."""
-    i = fixed.ids.index(sump)
+    sump = fixed.ids[i]
     pages = sorted((page for page in state.ledger[i] if page[DAY] > 0.0), key=lambda page: float(page[DAY]))
     ends = [*(float(page[START]) for page in pages[1:]), float(state.mean[i, VOLUME])][: len(pages)]
     unexplained = [_unexplained(page, end) for page, end in zip(pages, ends, strict=True)]

@@ -8,7 +8,7 @@ by walking back from the present one. What comes back is the same to the last bi
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, Self
 
 import numpy as np
 import numpy.typing as npt
@@ -22,16 +22,45 @@ SHORT: Final = ((1, 1), (2, 4), (4, 12))
 RING_FROM: Final = 40
 """Arrays with more numbers a sump than this are kept as places, apart from the covariance, of which all changes."""
 
-Places = tuple[Ints, Floats]
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """Where a ring differed from the next later one: some sumps, some columns, and what stood there."""
+
+    rows: Ints
+    columns: Ints
+    values: Floats
+
+    @classmethod
+    def differing(cls, old: Floats, new: Floats) -> Self:
+        """Return the places in which two arrays differ, to the bit."""
+        before, after = old.reshape(len(old), -1), new.reshape(len(new), -1)
+        other = before.view(np.int64) != after.view(np.int64)
+        rows, columns = np.flatnonzero(other.any(axis=1)), np.flatnonzero(other.any(axis=0))
+        if 2 * len(rows) > len(old):
+            rows = np.arange(len(old))
+        return cls(rows, columns, before[np.ix_(rows, columns)])
+
+    def over(self, later: Places) -> Places | None:
+        """Return one that does what `later` and then this one do, None where they are not of the same sumps."""
+        if not np.array_equal(self.rows, later.rows):
+            return None
+        more = ~np.isin(later.columns, self.columns)
+        columns = np.concatenate([self.columns, later.columns[more]])
+        return Places(self.rows, columns, np.concatenate([self.values, later.values[:, more]], axis=1))
+
+    def put(self, ring: Floats) -> None:
+        """Write what stood there, in place."""
+        ring.reshape(len(ring), -1)[np.ix_(self.rows, self.columns)] = self.values
 
 
 @dataclass(slots=True)
 class Kept:
-    """A state before bin k: arrays whole, rings as (columns, what stood there), and the hall's weather."""
+    """A state before bin k: arrays whole, of rings the steps back from the next later state, and the hall's weather."""
 
     k: int
     whole: dict[str, npt.NDArray[Any]]
-    places: dict[str, Places]
+    steps: dict[str, list[Places]]
     hall: Floats
 
 
@@ -53,14 +82,14 @@ class Trail:
 
     def add(self, k: int, before: State, hall: Floats, after: State) -> None:
         """Keep the state `before` bin k, `after` being the present one, which bin k has been through."""
-        whole, places = {}, {}
+        whole, steps = {}, {}
         for name in State.NAMES:
             old = getattr(before, name)
             if _is_ring(name, old):
-                places[name] = _differing(old, getattr(after, name))
+                steps[name] = [Places.differing(old, getattr(after, name))]
             else:
                 whole[name] = old
-        self._kept.append(Kept(k, whole, places, hall))
+        self._kept.append(Kept(k, whole, steps, hall))
         self._thin(k + 1)
 
     def _thin(self, now: int) -> None:
@@ -78,14 +107,10 @@ class Trail:
     @staticmethod
     def _join(earlier: Kept, gone: Kept) -> None:
         """Let the earlier state reach over one that is let go of."""
-        for name, (columns, values) in earlier.places.items():
-            more, others = gone.places[name]
-            new = ~np.isin(more, columns)
-            if new.any():
-                earlier.places[name] = (
-                    np.concatenate([columns, more[new]]),
-                    np.concatenate([values, others[:, new]], axis=1),
-                )
+        for name, steps in earlier.steps.items():
+            *others, last = gone.steps[name]
+            joined = steps[0].over(last)
+            earlier.steps[name] = [*others, *((last, steps[0]) if joined is None else (joined,)), *steps[1:]]
 
     def back_to(self, k: int, present: State) -> Kept | None:
         """Return the latest state kept before bin k or an earlier one, all arrays whole; what lies behind is forgotten.
@@ -97,9 +122,10 @@ class Trail:
         rings: dict[str, Floats] = {}
         while True:
             one = self._kept.pop()
-            for name, (columns, values) in one.places.items():
+            for name, steps in one.steps.items():
                 ring = rings.setdefault(name, getattr(present, name).copy())
-                ring.reshape(len(ring), -1)[:, columns] = values
+                for places in steps:
+                    places.put(ring)
             if one.k <= k:
                 whole = {name: array.copy() for name, array in one.whole.items()} | rings
                 return Kept(one.k, whole, {}, one.hall.copy())
@@ -107,10 +133,3 @@ class Trail:
 
 def _is_ring(name: str, array: npt.NDArray[Any]) -> bool:
     return name != "cov" and array.size > RING_FROM * len(array)
-
-
-def _differing(old: Floats, new: Floats) -> Places:
-    """Return the columns in which two arrays differ for any sump, to the bit, and what stood there in the old one."""
-    flat, now = old.reshape(len(old), -1), new.reshape(len(new), -1)
-    columns = np.flatnonzero((flat.view(np.int64) != now.view(np.int64)).any(axis=0))
-    return columns, flat[:, columns]

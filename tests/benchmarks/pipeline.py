@@ -6,7 +6,6 @@ draws a straight line through the last day of each sump, once an hour.
 
 from __future__ import annotations
 
-import resource
 import tempfile
 import time
 from collections.abc import Iterator
@@ -16,7 +15,6 @@ from pathlib import Path
 import numpy as np
 
 from adapters.mqtt_out import MqttPublisher
-from monitor.model.foresight import Foresight
 from monitor.pipeline import Pipeline
 from monitor.plant.quantity import parse_unit
 from monitor.plant.reading import Reading, Signal
@@ -69,13 +67,13 @@ def minute(shop: Plant, number: int, dice: np.random.Generator) -> list[Reading]
 
 
 def measure(hours: int = HOURS, sumps: int = SUMPS) -> dict[str, float]:
-    """Run the plant for some hours; give shares of a core, seconds for all forecasts, bytes written, memory."""
+    """Run the plant for some hours; give shares of a core and bytes written (memory: `memory`, forecasts: `model`)."""
     shop, costs, dice = works(sumps), Costs(), np.random.default_rng(1)
-    pipeline = Pipeline(shop)
     straight: dict[str, list[tuple[float, float]]] = {}
-    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     with tempfile.TemporaryDirectory(prefix="bandkeeper-bench-") as folder:
         record = Record.open(Path(folder) / "record.db", now_s=START_S)
+        reader = record.reader()
+        pipeline = Pipeline(shop, reader.readings, reader.latest_checkpoint)
         publishing = Publishing(shop, MqttPublisher(shop.sources["hall"], shop.id))
         written = _bytes_written()
         for number in range(60 * hours):
@@ -83,16 +81,11 @@ def measure(hours: int = HOURS, sumps: int = SUMPS) -> dict[str, float]:
             _timed(costs, "storing_s", lambda: record.add(readings))  # noqa: B023 - called at once
             _timed(costs, "taking_s", lambda: pipeline.take(readings))  # noqa: B023
             _timed(costs, "straight_line_s", lambda: _straight(straight, readings, number))  # noqa: B023
-            for _ in _steps(pipeline, START_S + 60.0 * (number + 1), record, publishing, costs):
+            for _ in passed(pipeline, START_S + 60.0 * (number + 1), record, publishing, costs):
                 pass
         written = _bytes_written() - written
         disk = (Path(folder) / "record.db").stat().st_size
         record.close()
-    began = time.process_time()
-    engine = pipeline.engine
-    at_s = START_S + 3600.0 * hours
-    Foresight(engine).seen_from(engine.at(at_s), at_s)
-    forecast_s = time.process_time() - began
     span_s, count = 3600.0 * hours, 60.0 * hours * sumps
     return {
         "sumps": float(sumps),
@@ -102,15 +95,12 @@ def measure(hours: int = HOURS, sumps: int = SUMPS) -> dict[str, float]:
         "publishing_share_of_a_core": costs.publishing_s / span_s,
         "straight_line_share_of_a_core": costs.straight_line_s / span_s,
         "pipeline_to_straight_line": (costs.taking_s + costs.passing_s) / max(costs.straight_line_s, 1e-9),
-        "all_forecasts_s": forecast_s,
         "bytes_written_a_reading_with_all_conclusions": written / count,
         "bytes_on_disk_a_reading_with_all_conclusions": disk / count,
-        "resident_mb_before": before / 1024,
-        "resident_mb_at_most": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
     }
 
 
-def _steps(pipeline: Pipeline, now_s: float, record: Record, publishing: Publishing, costs: Costs) -> Iterator[None]:
+def passed(pipeline: Pipeline, now_s: float, record: Record, publishing: Publishing, costs: Costs) -> Iterator[None]:
     """Pass what is due as the worker does, each part on its own account."""
     passing = iter(pipeline.run_until(now_s))
     while True:

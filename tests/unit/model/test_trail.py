@@ -28,6 +28,7 @@ def walked(last: int = BEGIN + BINS) -> tuple[Trail, dict[int, State]]:
         state.cov *= 1.01
         state.hourly[:, k % 7] = dice.normal(size=state.hourly[:, 0].shape)
         state.losses[1, k % 96] = -0.0 if k % 3 else 0.0
+        state.grid[k % 4 if k % 5 else slice(None)] += 1.0
         trail.add(k, old, np.array([float(k)]), state)
     before[last] = state
     return trail, before

@@ -1,0 +1,68 @@
+"""How much memory the watch holds: 1,000 sumps at a reading a minute for a week, beside Python with the same imports.
+
+Record and pipeline run as in the daemon: settled, going back to the record where the memory does not reach.
+"""
+
+from __future__ import annotations
+
+import gc
+import tempfile
+import time
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+import monitor.daemon  # noqa: F401 - the same imports
+from adapters.mqtt_out import MqttPublisher
+from monitor.pipeline import Pipeline
+from monitor.publishing import Publishing
+from monitor.record.store import Record
+from monitor.status.ready_made import ReadyMade
+from tests.benchmarks.pipeline import START_S, Costs, minute, passed, works
+
+HOURS: Final = 7 * 24
+SUMPS: Final = 1_000
+SETTLE_S: Final = 45.0
+QUIET_HOURS: Final = 6
+
+
+def resident_mb(what: str = "VmRSS") -> float:
+    """Return what this process holds in memory (or `VmHWM`: ever held), from proc(5)."""
+    lines = Path("/proc/self/status").read_text(encoding="ascii").splitlines()
+    return float(next(line.split()[1] for line in lines if line.startswith(what))) / 1024
+
+
+def measure(hours: int = HOURS, sumps: int = SUMPS) -> dict[str, float]:
+    """Run the plant for some hours; return megabytes before, after each day's end, and at most."""
+    gc.collect()
+    imports = resident_mb()
+    shop, dice = works(sumps), np.random.default_rng(1)
+    found, began = {"sumps": float(sumps), "imports_mb": imports}, time.process_time()
+    with tempfile.TemporaryDirectory(prefix="bandkeeper-bench-") as folder:
+        record = Record.open(Path(folder) / "record.db", now_s=START_S)
+        reader = record.reader()
+        pipeline = Pipeline(shop, reader.readings, reader.latest_checkpoint, settle_s=SETTLE_S)
+        publishing = Publishing(shop, MqttPublisher(shop.sources["hall"], shop.id))
+        lists = ReadyMade(lambda: shop)
+        for number in range(60 * hours):
+            readings = minute(shop, number, dice)
+            record.add(readings)
+            pipeline.take(readings)
+            now_s = START_S + 60.0 * (number + 1)
+            for _ in passed(pipeline, now_s - SETTLE_S, record, publishing, Costs()):
+                lists.get("sumps", pipeline.snapshot)
+            if (number + 1) % (60 * QUIET_HOURS) == 0:
+                record.upkeep(now_s)
+                found[f"over_imports_mb_after_{(number + 1) // 60}_h"] = resident_mb() - imports
+        record.close()
+    found["over_imports_mb_at_most"] = resident_mb("VmHWM") - imports
+    return found | {"cpu_s": time.process_time() - began}
+
+
+def main(arguments: list[str]) -> int:
+    """Print the figures; arguments: hours (168), sumps (1000)."""
+    hours, sumps = ([int(text) for text in arguments] + [HOURS, SUMPS][len(arguments) :])[:2]
+    for name, figure in measure(hours, sumps).items():
+        print(f"{name:36} {figure:10.1f}")
+    return 0
