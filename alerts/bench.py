@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from alerts.attendance import Attendance, attendance
@@ -224,7 +225,7 @@ def as_printed(state: State) -> State:
     return replace(state, volume_l=volume, concentration_pct=pct)
 
 
-def at(xs: tuple[float, ...], ys: tuple[float, ...], x: float) -> float:
+def at(xs: Sequence[float], ys: Sequence[float], x: float) -> float:
     """Read a rising curve at `x` by straight lines, held at its ends."""
     if x <= xs[0]:
         return ys[0]

@@ -18,6 +18,7 @@ from typing import Any, Final, Protocol
 
 from adapters.delivery import Delivery
 from alerts.types import Transition
+from monitor.give_back import give_back
 from monitor.model.layout import BIN_S
 from monitor.pipeline import REVISABLE_S, Pipeline
 from monitor.plant.errors import DamagedRecordError, RecordError
@@ -375,5 +376,6 @@ class Worker:
         self._round_at = time.monotonic()
         self.trouble = self.step_trouble = ""
         self._told(changes)
+        give_back()
         self.counters.steps += 1
         self.stepped_s = self._clock()

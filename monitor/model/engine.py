@@ -36,10 +36,10 @@ from monitor.plant.types import Plant
 
 CHECK_MOVES_KEPT: Final = 2000
 ALONE_BINS: Final = 192
-WITH_DISK_BINS: Final = 48
+WITH_DISK_BINS: Final = 24
 PACKED_BINS: Final = 4
 FORGET_EVERY: Final = 8
-"""States and samples are kept for two days, where they lie on disk too for 12 h; samples are packed after an hour."""
+"""States and samples are kept for two days, where they lie on disk too for 6 h; samples are packed after an hour."""
 
 History = Callable[[float, float], Iterable[Reading]]
 Older = Callable[[float], bytes | None]
@@ -232,15 +232,16 @@ class Engine:
         return mix
 
     def at(self, now_s: float) -> State:
-        """Return the state at `now_s`, a copy: the last full bin, and what the running one told up to that moment."""
-        state = self._state.copy()
+        """Return the state at `now_s`, to be read only: the last full bin, and what the running one told until then."""
         if self._next is None or bin_of(now_s) != self._next:
-            return state
+            return self._state
         seen = self._gatherer.bin_until(self._next, now_s)
-        if (seen.level_n.sum() + seen.brix_n.sum()) > 0:
-            passed = (now_s - self._next * BIN_S) / 3600.0
-            moment = replace(self.clock.moment(self._next), hours=min(passed, HOURS))
-            step(state, self.fixed, seen, moment, self._logged_mix(self._next))
+        if (seen.level_n.sum() + seen.brix_n.sum()) == 0:
+            return self._state
+        state = self._state.copy()
+        passed = (now_s - self._next * BIN_S) / 3600.0
+        moment = replace(self.clock.moment(self._next), hours=min(passed, HOURS))
+        step(state, self.fixed, seen, moment, self._logged_mix(self._next))
         return state
 
     def widths(self) -> Floats:

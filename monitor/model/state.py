@@ -179,7 +179,7 @@ class State:
         return type(self)(**{name: getattr(self, name).copy() for name in self.NAMES})
 
     def to_bytes(self) -> bytes:
-        """Write all arrays down exactly (numpy's own format, no pickles)."""
+        """Write all arrays down exactly (numpy's own format, packed, no pickles)."""
         return _written({name: getattr(self, name) for name in self.NAMES})
 
     def take_over(self, rows: Ints, blob: bytes, theirs: Ints) -> None:
@@ -212,7 +212,7 @@ def joined(blobs: Sequence[bytes]) -> bytes:
 
 def _written(arrays: Mapping[str, Any]) -> bytes:
     sink = io.BytesIO()
-    np.savez(sink, **arrays)
+    np.savez_compressed(sink, **arrays)
     return sink.getvalue()
 
 

@@ -17,8 +17,8 @@ from monitor.model.layout import Floats, Ints
 from monitor.model.state import State
 
 SIX_HOURS: Final = 24
-SHORT: Final = ((1, 1), (2, 4), (4, 12))
-"""Of the bins behind the present one: each up to the first number, every second up to four, every fourth up to 12."""
+SHORT: Final = ((1, 1), (4, 12))
+"""Of the bins behind the present one: the last, and every fourth of the last 12."""
 RING_FROM: Final = 40
 """Arrays with more numbers a sump than this are kept as places, apart from the covariance, of which all changes."""
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -84,13 +84,13 @@ class Event:
 class Path:
     """The forecast course at `hours` ahead of the estimate: 10/50/90 % of volume and concentration."""
 
-    hours: tuple[float, ...]
-    volume_p10_l: tuple[float, ...]
-    volume_p50_l: tuple[float, ...]
-    volume_p90_l: tuple[float, ...]
-    concentration_p10_pct: tuple[float, ...]
-    concentration_p50_pct: tuple[float, ...]
-    concentration_p90_pct: tuple[float, ...]
+    hours: Sequence[float]
+    volume_p10_l: Sequence[float]
+    volume_p50_l: Sequence[float]
+    volume_p90_l: Sequence[float]
+    concentration_p10_pct: Sequence[float]
+    concentration_p50_pct: Sequence[float]
+    concentration_p90_pct: Sequence[float]
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Callable
 from itertools import compress, product
 from typing import Final
@@ -94,7 +95,7 @@ def forecasts(exits: Exits, fixed: Fixed, made_s: float) -> dict[str, Forecast]:
     exits_h = np.sort(exits.hours, axis=1)
     early, middle, late = quantiles(exits_h, EXIT_SHARES).T.tolist()
     dots = quantiles(exits_h, DOT_SHARES).tolist()
-    courses = exits.path.reshape(len(exits_h), -1, len(PATH_STEPS)).tolist()
+    courses = np.ascontiguousarray(exits.path).reshape(len(exits_h), -1, len(PATH_STEPS))
     shares = _sides(exits)
     return {
         sump: Forecast(
@@ -107,7 +108,7 @@ def forecasts(exits: Exits, fixed: Fixed, made_s: float) -> dict[str, Forecast]:
             side=_side(shares[i]),
             side_share=shares[i],
             dots_h=tuple(dots[i]),
-            path=Path(PATH_HOURS, *map(tuple, courses[i])),
+            path=Path(PATH_HOURS, *(array("d", course) for course in courses[i])),
         )
         for i, sump in enumerate(fixed.ids)
     }

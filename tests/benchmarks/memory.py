@@ -15,6 +15,7 @@ import numpy as np
 
 import monitor.daemon  # noqa: F401 - the same imports
 from adapters.mqtt_out import MqttPublisher
+from monitor.give_back import give_back
 from monitor.pipeline import Pipeline
 from monitor.publishing import Publishing
 from monitor.record.store import Record
@@ -52,6 +53,7 @@ def measure(hours: int = HOURS, sumps: int = SUMPS) -> dict[str, float]:
             now_s = START_S + 60.0 * (number + 1)
             for _ in passed(pipeline, now_s - SETTLE_S, record, publishing, Costs()):
                 lists.get("sumps", pipeline.snapshot)
+                give_back()
             if (number + 1) % (60 * QUIET_HOURS) == 0:
                 record.upkeep(now_s)
                 found[f"over_imports_mb_after_{(number + 1) // 60}_h"] = resident_mb() - imports

@@ -43,7 +43,7 @@ def heard(sumps: int, hours: int = WARM_H) -> Engine:
 
 def our_step(engine: Engine) -> Callable[[], object]:
     """Return one step over each of the last bins, from the state as it is."""
-    k, state = engine.next_bin or 0, engine.at(0.0)
+    k, state = engine.next_bin or 0, engine.at(0.0).copy()
     bins = [(engine._gatherer.bin(k - back), engine.clock.moment(k - back)) for back in range(BINS, 0, -1)]
     nothing = np.full(len(engine.fixed.ids), np.nan)
 

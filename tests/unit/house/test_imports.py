@@ -30,6 +30,7 @@ ROOF: Final = {
     "monitor.daemon",
     "monitor.desk",
     "monitor.fittings",
+    "monitor.give_back",
     "monitor.health",
     "monitor.hygiene",
     "monitor.keys",
