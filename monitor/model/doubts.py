@@ -70,6 +70,8 @@ class Doubt:
 
 def look(state: State, fixed: Fixed, brought: Stepped, k: int) -> list[Doubt]:
     """Return what has just become doubtful; remember it, and believe again what follows its sump. In place."""
+    loose = (state.said[:, LEVEL] == STUCK) & (state.same[:, LEVEL] == 0.0)
+    state.steps[loose, toggles.DEAD] = 0.0  # starts and stops that it slept through no longer count
     reasons = _at_once(state, fixed, brought.jumped, k)
     state.doubted[:, :, LAST] = np.where(reasons > 0, float(k), state.doubted[:, :, LAST])
     found = _swapped(fixed, brought.swapped, k)

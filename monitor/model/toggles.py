@@ -74,7 +74,7 @@ def watch(state: State, fixed: Fixed, k: int) -> None:
     touched = (state.level_odd[:, 0] > 0) | (k - state.jump[:, CONFIRMED] <= TOUCHED_BINS)
     use = seen & ~touched & (np.minimum(still, live) < STRANGE)
     steps = state.steps
-    steps[:, DEAD] = np.where(use, np.maximum(steps[:, DEAD] + score, 0.0), steps[:, DEAD])
+    steps[:, DEAD] = np.where(use, np.clip(steps[:, DEAD] + score, 0.0, 2.0 * DEAD_SURE), steps[:, DEAD])
     steps[:, ALIVE] = np.where(use, np.clip(steps[:, ALIVE] - score, 0.0, 2.0 * ALIVE_SURE), steps[:, ALIVE])
     steps[:, STRAY] = np.where(use & (score < -1.0), 0.0, steps[:, STRAY])
     step = np.where(use, sign * (fell - lost), 0.0)
