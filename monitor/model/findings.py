@@ -19,6 +19,8 @@ from monitor.model.step import Stepped
 from monitor.model.types import Event, EventKind
 
 WEIGH_BINS: Final = 8
+NO_MIX: Final = -0.75  # percent: less than any water, whatever the noise
+RICHEST: Final = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +82,11 @@ class Findings:
         base = state.jump[i, jumps.VOLUME_BEFORE] if cut_short else state.mean[i, VOLUME]
         litres = float(base + jump[jumps.LOST] - jump[jumps.VOLUME_BEFORE])
         filling = kind == jumps.TOP_UP
+        mix = self._mix(state, jump, i, litres, cut_short=cut_short) if filling and litres > 0 else None
+        lifted = litres
+        if mix is not None and mix < NO_MIX:
+            litres = _refilled(jump, litres, mix, float(fixed.leanest_pct[i]))
+            mix = float(fixed.leanest_pct[i])
         entry = logbook.explaining(self._ids[i], first, k, abs(litres), filling=filling)
         if entry is not None:
             logbook.use(entry, k)
@@ -87,10 +94,10 @@ class Findings:
         if abs(litres) < 0.01 * float(fixed.full_l[i]) or (litres > 0) != filling:
             return
         sd = float(np.sqrt(state.cov[i, VOLUME, VOLUME] + jump[jumps.SD_VOLUME] ** 2))
-        mix = self._mix(state, jump, i, litres, cut_short=cut_short) if filling else None
+        mix = None if mix is None else float(np.clip(mix, 0.0, RICHEST))
         name = EventKind.UNLOGGED_TOP_UP if filling else EventKind.UNLOGGED_REMOVAL
         sure = float(np.clip(1.0 - 0.5 * np.exp(-0.5 * (abs(litres) / max(3.0 * sd, 1e-6)) ** 2), 0.5, 0.99))
-        self._say(i, name, first, k, abs(litres), mix, sure, _words(abs(litres), mix))
+        self._say(i, name, first, k, abs(litres), mix, sure, _words(abs(litres), mix, abs(litres) - abs(lifted)))
 
     def _mix(self, state: State, jump: Floats, i: int, litres: float, *, cut_short: bool) -> float:
         if cut_short:
@@ -98,7 +105,7 @@ class Findings:
         else:
             concentrate = float(state.mean[i, VOLUME] * state.mean[i, STRENGTH]) / 100.0
         came = concentrate + float(jump[jumps.CONCENTRATE_LOST]) - float(jump[jumps.CONCENTRATE_BEFORE])
-        return float(np.clip(100.0 * came / litres, 0.0, 60.0))
+        return 100.0 * came / litres
 
     def _leak(self, state: State, i: int, k: int) -> None:
         litres = 24.0 * float(state.mean[i, LEAK])
@@ -137,7 +144,18 @@ class Findings:
         self._found.append(Found(k, event))
 
 
-def _words(litres: float, mix: float | None) -> str:
-    return (
-        f"{litres:.0f} L taken out, not logged" if mix is None else f"{litres:.0f} L at about {mix:.1f} %, not logged"
-    )
+def _refilled(jump: Floats, lifted_l: float, mix_pct: float, leanest_pct: float) -> float:
+    """Return the litres filled in where more concentrate went than came: some fluid was taken out in the same go.
+
+    With the leanest mix m that is ever filled in, taken out at the strength c: a m - (a - lifted) c = lifted mix.
+    """
+    strength = 100.0 * float(jump[jumps.CONCENTRATE_BEFORE]) / max(float(jump[jumps.VOLUME_BEFORE]), 1e-6)
+    return lifted_l * (strength - mix_pct) / max(strength - leanest_pct, 0.1)
+
+
+def _words(litres: float, mix: float | None, taken_l: float) -> str:
+    if mix is None:
+        return f"{litres:.0f} L taken out, not logged"
+    if taken_l > 0.0:
+        return f"{taken_l:.0f} L taken out and {litres:.0f} L at about {mix:.1f} % filled in, not logged"
+    return f"{litres:.0f} L at about {mix:.1f} %, not logged"

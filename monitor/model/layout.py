@@ -60,6 +60,7 @@ class Fixed:
     low_pct: Floats
     high_pct: Floats
     target_pct: Floats
+    leanest_pct: Floats  # the leanest mix that may be filled in
     hold_up_told: Flags
     hold_up_l: Floats
     first_idle_l_per_h: Floats
@@ -89,6 +90,7 @@ class Fixed:
             low_pct=column(lambda s: s.fluid.band_pct[0]),
             high_pct=column(lambda s: s.fluid.band_pct[1]),
             target_pct=column(lambda s: s.fluid.target_pct),
+            leanest_pct=column(lambda s: s.fluid.leanest_make_up_pct),
             hold_up_told=np.array([s.hold_up_l is not None for s in sumps], dtype=np.bool_),
             hold_up_l=column(lambda s: 0.03 * s.full_l if s.hold_up_l is None else s.hold_up_l),
             first_idle_l_per_h=column(_first_idle),

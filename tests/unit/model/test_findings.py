@@ -41,6 +41,17 @@ def test_take_out_and_refill_in_one_go_leaves_the_strength_to_the_refractometer(
     assert state.mean[0, STRENGTH] == pytest.approx(shop[0].concentration_pct, abs=0.3)
 
 
+@pytest.mark.parametrize("taken", [40.0, 80.0])
+def test_what_was_filled_in_after_a_take_out_is_told_whole(taken: float) -> None:
+    shop = [Machine("mill-01", volume_l=330.0, concentration_pct=9.5, acts=[(52.3, -taken, 0.0), (52.3, 100.0, 1.0)])]
+    engine = engine_over(shop, 62)
+    found = [one for one in engine.events() if one.kind is EventKind.UNLOGGED_TOP_UP]
+    assert len(found) == 1
+    assert found[0].volume_l == pytest.approx(100.0, rel=0.2)
+    assert found[0].mix_pct == pytest.approx(1.0, abs=0.5)
+    assert f"{found[0].volume_l:.0f} L at about 1.0 % filled in" in found[0].detail
+
+
 def test_a_leak_is_found_and_nothing_of_the_kind_elsewhere() -> None:
     shop = [Machine("mill-01", leak_from_h=60.0, leak_l_per_h=1.6), Machine("mill-02")]
     engine = engine_over(shop, 110)
