@@ -22,7 +22,7 @@ All these figures are the plant file's (`[alerts]`, `monitor.plant.people.Callin
 *Loss jump.* Enters with an event of at least even confidence and stands for a day after it was noticed.
 
 *Signal silent, signal doubtful.* As the estimator judges them from arrivals and from the other signals; signals that
-fell silent together are one alert.
+fell silent together are one alert (see `alerts.outage` for which silence calls, and when).
 """
 
 from __future__ import annotations

@@ -88,10 +88,14 @@ def _short_head(alert: Alert, plant: Plant) -> str:
         return f"{alert.sump} is {_SHORT_SIDES[alert.side]} now."
     if alert.kind in _SHORT_WORDS:
         return f"{alert.sump} {_SHORT_WORDS[alert.kind]}"
-    if alert.kind not in (AlertKind.SIGNAL_SILENT, AlertKind.SIGNAL_DOUBTFUL):
-        return alert.text if len(alert.text) <= SHORT_TEXT else alert.text[: SHORT_TEXT - 1].rstrip() + "…"
+    if not alert.sump or alert.kind not in (AlertKind.SIGNAL_SILENT, AlertKind.SIGNAL_DOUBTFUL):
+        return _cut(alert.text)
     what = "silent" if alert.kind is AlertKind.SIGNAL_SILENT else "doubtful"
     return f"{alert.sump}: {alert.subject.replace('_', ' ')} signal {what}, check it."
+
+
+def _cut(text: str) -> str:
+    return text if len(text) <= SHORT_TEXT else text[: SHORT_TEXT - 1].rstrip() + "…"
 
 
 def _first_act(action: str) -> str:

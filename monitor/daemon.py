@@ -349,4 +349,4 @@ def open_record(plant: Plant, now_s: float) -> Record:
 def _only(picture: Snapshot, plant: Plant) -> Snapshot:
     """Leave out of a picture what another plant file does not know."""
     sumps = {name: view for name, view in picture.sumps.items() if name in plant.sumps}
-    return replace(picture, sumps=sumps, alerts=tuple(a for a in picture.alerts if a.sump in plant.sumps))
+    return replace(picture, sumps=sumps, alerts=tuple(a for a in picture.alerts if not a.sump or a.sump in plant.sumps))

@@ -13,6 +13,7 @@ from alerts import lifecycle
 from alerts.care import Care
 from alerts.codec import alert_from_json, alert_to_json
 from alerts.conditions import Condition
+from alerts.outage import Gaps
 from alerts.types import Alert, AlertKind, Recipe, Transition
 from alerts.upkeep import emptied
 from monitor.model.silence import Silence
@@ -41,6 +42,7 @@ class Memory:
     emptied: dict[str, tuple[float, str]] = field(default_factory=dict)
     raises: lifecycle.Raises = field(default_factory=dict)
     touched: set[str] = field(default_factory=set)
+    gaps: Gaps = field(default_factory=Gaps)
     absent: dict[str, dict[str, Any]] = field(default_factory=dict)
 
     def note_entries(self, plant: Plant, entries: Iterable[Entry]) -> None:
@@ -107,6 +109,7 @@ class Memory:
             "care": self.care.to_json(),
             "emptied": self.emptied,
             "touched": sorted(self.touched),
+            "gaps": asdict(self.gaps),
             "raises": [[*key, list(times)] for key, times in self.raises.items()],
             "heard": silence.heard,
             "since_s": silence.since_s,
@@ -132,12 +135,15 @@ class Memory:
             silence.added_s = {sump: {Signal(s): at for s, at in signals.items()} for sump, signals in added.items()}
         alerts = [alert_from_json(json.dumps(one)) for one in body["alerts"]]
         memory = cls(
-            alerts={alert.id: alert for alert in alerts if alert.sump in known},
+            alerts={alert.id: alert for alert in alerts if not alert.sump or alert.sump in known},
             recent=[_event(one) for one in body["recent"] if one["sump"] in known],
             silent={sump: {Signal(s) for s in names} for sump, names in body["silent"].items() if sump in known},
             sequence=body["sequence"],
+            gaps=_gaps(body.get("gaps", {}), known),
             touched={s for s in body.get("touched", ()) if s in known},
-            raises={(s, AlertKind(kind), of): tuple(t) for s, kind, of, t in body.get("raises", ()) if s in known},
+            raises={
+                (s, AlertKind(kind), of): tuple(t) for s, kind, of, t in body.get("raises", ()) if not s or s in known
+            },
             care=Care.from_json(care, known),
             emptied={s: (one[0], one[1]) for s, one in body.get("emptied", {}).items() if s in known},
             absent=absent,
@@ -166,6 +172,14 @@ def _parted(body: dict[str, Any], known: Container[str]) -> tuple[dict[str, Any]
         care[name] = {sump: one for sump, one in every.items() if sump in known}
         absent[name] = {sump: one for sump, one in every.items() if sump not in known}
     return care, absent
+
+
+def _gaps(body: dict[str, Any], known: Container[str]) -> Gaps:
+    past = {s: {of: [(e, t) for e, t in some] for of, some in one.items()} for s, one in body.get("past", {}).items()}
+    return Gaps(
+        {sump: since for sump, since in body.get("since", {}).items() if sump in known},
+        {sump: one for sump, one in past.items() if sump in known},
+    )
 
 
 def _event(one: dict[str, Any]) -> Event:

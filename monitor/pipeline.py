@@ -18,6 +18,7 @@ from alerts.attendance import attendance
 from alerts.conditions import Condition, find_conditions, latest_loss_jump
 from alerts.landed_off import with_landing
 from alerts.mixing import make_demand
+from alerts.outage import with_outages
 from alerts.outlook import MineralFacts, Outlook
 from alerts.recipes import make_recipe
 from alerts.setaside import Container, Hygiene
@@ -237,13 +238,16 @@ class Pipeline:
             stale = sump in renewed or sump not in self._recipes
             if any(c.enter for c in found) or (stale and (self._calm_too or found)):
                 self._recipes[sump] = self._recipe(sump, now, recent.get(sump, []))
-        every = [condition for found in conditions.values() for condition in found]
+        self.memory.gaps.note(now.estimates, now.now_s)
+        standing = self.memory.alerts.values()
+        every = with_outages(self.plant, conditions, now.estimates, self.memory.gaps, standing, now.now_s)
         out_of_use = suppressed(self.plant, now.estimates, self.memory.emptied, now.now_s)
         calling = self.plant.alerting.calling
         moved = self.memory.step_alerts(every, self._recipes, out_of_use, now.events, now.now_s, calling)
         forecasts = self._foresight.forecasts
-        bases = {s: Basis.of(now.estimates[s], forecasts.get(s)) for s in {m.alert.sump for m in moved}}
-        return tuple(replace(move, basis=bases[move.alert.sump]) for move in moved)
+        of = {move.alert.sump for move in moved}.intersection(now.estimates)
+        bases = {sump: Basis.of(now.estimates[sump], forecasts.get(sump)) for sump in of}
+        return tuple(replace(move, basis=bases.get(move.alert.sump)) for move in moved)
 
     def _recent(self) -> dict[str, list[Event]]:
         """Return the recent events by sump."""

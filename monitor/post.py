@@ -80,7 +80,7 @@ class PostOffice:
 
     def _about(self, alert: Alert) -> About:
         sump = self._plant.sumps.get(alert.sump)
-        return About(alert.priority.value, "" if sump is None else sump.area, alert.kind.value)
+        return About(alert.priority.value, None if sump is None else sump.area, alert.kind.value)
 
     def _by_route(
         self, route: Route, transition: Transition, now_s: float

@@ -15,10 +15,10 @@ _TRIES = 16
 
 @dataclass(frozen=True, slots=True)
 class About:
-    """What a message is about: priority, area of the sump and kind of the alert."""
+    """What a message is about: priority, area of the sump (None: of no sump, so of all areas), kind of the alert."""
 
     priority: str
-    area: str
+    area: str | None
     kind: str
 
 
@@ -39,7 +39,7 @@ def routes_for(alerting: Alerting, about: About, attended: WeeklyCalendar, time_
 def _takes(route: Route, about: About, attended: WeeklyCalendar, time_s: float) -> bool:
     return (
         about.priority in route.priorities
-        and (not route.areas or about.area in route.areas)
+        and (not route.areas or about.area is None or about.area in route.areas)
         and (not route.kinds or about.kind in route.kinds)
         and (route.when == "always" or attended.covers(time_s) == (route.when == "attended"))
     )
