@@ -32,6 +32,7 @@ from monitor.model.trust import (
     STILL,
     STUCK,
     SWAPPED,
+    SWINGING,
     SWITCH,
 )
 
@@ -43,7 +44,7 @@ SAME_TIME_BINS: Final = 8.0
 DIP_BINS: Final = 96
 NO_STRENGTH: Final = 0.5  # of the lower band: what comes from there was never believed
 KNOWN: Final = 3.0  # windows of `suspects` that make a sump known
-SURE: Final = {STUCK: 0.95, ODD: 0.8, JUMPED: 0.8, FROZEN: 0.95, SCALED: 0.9, NOISY: 0.95, STILL: 0.9}
+SURE: Final = {STUCK: 0.95, ODD: 0.8, JUMPED: 0.8, FROZEN: 0.95, SCALED: 0.9, NOISY: 0.95, STILL: 0.9, SWINGING: 0.9}
 NAMES: Final = ("level", "refractometer", "running signal")
 WHY: Final = {
     STUCK: "says the same value over and over",
@@ -52,6 +53,7 @@ WHY: Final = {
     FROZEN: "does not move though the sump does",
     SCALED: "jumped, and all it shows since is larger or smaller by as much: its scale was changed",
     NOISY: "is far noisier than it ever was",
+    SWINGING: "jumps up and down again and again: it may be another sump's",
     STILL: "says that nothing starts or stops though the level shows that it does",
 }
 
@@ -98,7 +100,7 @@ def _begin_to_doubt(state: State, doubt: Doubt, off: tuple[Floats, Floats], k: i
         state.doubted[row, column, AWAY] = state.steps[row, toggles.FACTOR]
     elif reason == STILL:
         toggles.stand_corrected(state, row)
-    if reason in (FROZEN, STILL, SWAPPED):
+    if reason in (FROZEN, STILL, SWAPPED, SWINGING):
         toggles.begin_anew(state, row)
     if column == LEVEL:  # what it showed last is no filling
         state.jump[row, jumps.KIND] = jumps.NO_JUMP
@@ -113,6 +115,7 @@ def _at_once(state: State, fixed: Fixed, jumped: Flags, k: int) -> Floats:
         (LEVEL, ODD, state.odd_share[:, LEVEL] > ODD_SHARE),
         (LEVEL, NOISY, known & rough.noisy(state, LEVEL)),
         (LEVEL, FROZEN, known & toggles.dead(state)),
+        (LEVEL, SWINGING, known & toggles.swings(state)),
         (LEVEL, SCALED, known & toggles.rescaled(state)),
         (BRIX, STUCK, _sticks(state, BRIX)),
         (BRIX, ODD, state.odd_share[:, BRIX] > ODD_SHARE),

@@ -11,7 +11,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from monitor.model import doubts, jumps
+from monitor.model import doubts, jumps, trust
 from monitor.model.layout import BIN_S, LEAK, STRENGTH, VOLUME, Fixed, Floats
 from monitor.model.logbook import Logbook
 from monitor.model.state import State
@@ -68,7 +68,7 @@ class Findings:
         for i in np.flatnonzero(weighed):
             self._settle(state, fixed, state.jump[i], int(i), logbook, k, cut_short=False)
             state.jump[i, jumps.KIND] = jumps.NO_JUMP
-        for i in np.flatnonzero(result.leaked):
+        for i in np.flatnonzero(result.leaked & (state.said[:, trust.LEVEL] == trust.BELIEVED)):
             self._leak(state, int(i), k)
         self._doubt(state, fixed, result, k)
 

@@ -29,6 +29,7 @@ from monitor.model.trust import (
     SINCE,
     STUCK,
     SWAPPED,
+    SWINGING,
     SWITCH,
 )
 
@@ -57,7 +58,7 @@ def look(state: State, fixed: Fixed, brought: Stepped, k: int) -> None:
         if column == LEVEL:
             lives = toggles.alive(state)
             over = (over & ((state.said[:, LEVEL] != SWAPPED) | lives | ~fixed.has_running)) | (
-                (state.said[:, LEVEL] == FROZEN) & lives
+                np.isin(state.said[:, LEVEL], (FROZEN, SWINGING)) & lives
             )
             over |= _scaled_back(state, brought.jumped)
         over &= ~np.isnan(off)
@@ -108,7 +109,9 @@ def _after_hours(state: State, fixed: Fixed, column: int, off: Floats, k: int) -
     since = k - state.doubted[:, column, SINCE]
     stands = (said == DRIFTED) & (since > DRIFT_BINS) & (np.abs(moved) < SLOWER * np.abs(away) * unit)
     tells = np.abs(should) > LEAST_MOVE[column] * unit
-    follows = (said == FROZEN) & (since > DRIFT_BINS) & tells & (np.abs(moved) < FOLLOWS * np.abs(should))
+    follows = (
+        np.isin(said, (FROZEN, SWINGING)) & (since > DRIFT_BINS) & tells & (np.abs(moved) < FOLLOWS * np.abs(should))
+    )
     returned = (said == SWAPPED) & (since > RING_BINS) & (np.abs(before) > BACK * np.abs(away))
     returned &= np.abs(off) < NEAR * np.abs(away)
     return np.asarray(stands | follows | returned)

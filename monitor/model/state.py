@@ -95,7 +95,7 @@ class State:
     windows: Floats  # (n, 4, 5)
     unrest: Floats  # (n, 2, 2)
     recent: Floats  # (n, 8, 4) the last bins, see monitor.model.toggles
-    steps: Floats  # (n, 12)
+    steps: Floats  # (n, 15)
     rough: Floats  # (n, 2, 7) steps from bin to bin, see monitor.model.rough
     calm: Floats  # (n, 4) the noise that was usual
     dip: Floats  # (n, 2) last fall of the strength alone: bin, strength before
@@ -158,7 +158,7 @@ class State:
             windows=np.zeros((n, WINDOWS, 5)),
             unrest=np.zeros((n, 2, 2)),
             recent=np.zeros((n, 8, 4)),
-            steps=np.zeros((n, 12)),
+            steps=np.zeros((n, 15)),
             rough=np.tile([np.nan, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0], (n, 2, 1)),
             calm=np.zeros((n, 4)),
             dip=np.tile([NEVER, 0.0], (n, 1)),

@@ -4,11 +4,11 @@ A level that shows no such steps though the machine is said to start and stop do
 or smaller by the factor of a jump before them tell of another scale; steps while the running signal says that nothing
 changed tell of that signal. Sums of log likelihood ratios after each start or stop, as Page (1954) has them.
 
-`State.recent` (n, 8, 4) holds the last bins: GAUGE RAN LOST COUNT. `State.steps` (n, 12): DEAD and ALIVE (sums); the
+`State.recent` (n, 8, 4) holds the last bins: GAUGE RAN LOST COUNT. `State.steps` (n, 15): DEAD and ALIVE (sums); the
 ratio FACTOR of the last jump of the level (1 if the strength went along, as with a filling), and of the steps since
 then and before it how many, their sum and the sum of their squares, litres (MANY SUM SQUARES, PAST PAST_SUM
 PAST_SQUARES); of steps that no start or stop explains how many came in turn (STRAY), the last one's sign (SIDE) and bin
-(WHEN).
+(WHEN); and how often the level jumped the other way within a day (SWINGS, fading), the last jump's sign and bin.
 """
 
 from __future__ import annotations
@@ -18,11 +18,12 @@ from typing import Final
 import numpy as np
 
 from monitor.model.jumps import CONFIRMED
-from monitor.model.layout import HOLD_UP, STRENGTH, VOLUME, Fixed, Flags, Floats, Ints
+from monitor.model.layout import BINS_A_DAY, HOLD_UP, STRENGTH, VOLUME, Fixed, Flags, Floats, Ints
 from monitor.model.state import LEVEL_IDLE, LEVEL_RUN, State
 
 GAUGE, RAN, LOST, COUNT = range(4)
 DEAD, ALIVE, FACTOR, MANY, SUM, SQUARES, PAST, PAST_SUM, PAST_SQUARES, STRAY, SIDE, WHEN = range(12)
+SWINGS, SWING_SIDE, SWING_WHEN = range(12, 15)
 ON: Final = 0.95
 OFF: Final = 0.05
 MOST: Final = 5.0
@@ -42,6 +43,8 @@ REMEMBERED: Final = 40.0
 STRAYS: Final = 3.0
 STRAY_NEAR: Final = 0.3
 STRAY_BINS: Final = 288.0
+SWINGS_MOST: Final = 3.5
+MANY_BINS: Final = 9600.0
 
 
 def note(state: State, gauge: Floats, ran: Floats, lost_l: Floats, count: Floats, k: int) -> None:
@@ -97,6 +100,16 @@ def note_jump(state: State, jumped: Flags, before: Floats, k: int) -> None:
     fade = np.where(jumped, np.minimum(REMEMBERED / np.maximum(steps[:, PAST], 1.0), 1.0), 1.0)
     steps[:, PAST : PAST_SQUARES + 1] *= fade[:, None]
     _note_stray(state, jumped, after_l - before_l, k)
+    _note_swing(state, jumped, np.sign(after_l - before_l), k)
+
+
+def _note_swing(state: State, jumped: Flags, sign: Floats, k: int) -> None:
+    steps = state.steps
+    fade = np.exp(-np.minimum(k - steps[:, SWING_WHEN], MANY_BINS) / BINS_A_DAY)
+    turned = (sign == -steps[:, SWING_SIDE]) & (k - steps[:, SWING_WHEN] < BINS_A_DAY)
+    steps[:, SWINGS] = np.where(jumped, steps[:, SWINGS] * fade + turned, steps[:, SWINGS])
+    steps[:, SWING_SIDE] = np.where(jumped, sign, steps[:, SWING_SIDE])
+    steps[:, SWING_WHEN] = np.where(jumped, float(k), steps[:, SWING_WHEN])
 
 
 def _note_stray(state: State, jumped: Flags, rise_l: Floats, k: int) -> None:
@@ -129,6 +142,7 @@ def stand_corrected(state: State, rows: Ints) -> None:
 def begin_anew(state: State, rows: Ints) -> None:
     """Forget what starts and stops told so far, in place, so that only new ones count."""
     state.steps[rows, DEAD] = state.steps[rows, ALIVE] = state.steps[rows, STRAY] = 0.0
+    state.steps[rows, SWINGS] = 0.0
 
 
 def dead(state: State) -> Flags:
@@ -158,3 +172,8 @@ def rescaled(state: State) -> Flags:
 def unexplained(state: State) -> Flags:
     """Tell whose level went up and down in turn by the hold-up while nothing was said to start or stop (n,)."""
     return np.asarray(state.steps[:, STRAY] >= STRAYS)
+
+
+def swings(state: State) -> Flags:
+    """Tell whose level jumps up and down again and again as no sump is filled and emptied (n,)."""
+    return np.asarray(state.steps[:, SWINGS] > SWINGS_MOST)

@@ -23,9 +23,9 @@ from monitor.model.state import State
 from monitor.model.watch import Seen
 
 LEVEL, BRIX, SWITCH = range(3)
-BELIEVED, STUCK, ODD, DRIFTED, JUMPED, FROZEN, SWAPPED, SCALED, NOISY, STILL = range(10)
+BELIEVED, STUCK, ODD, DRIFTED, JUMPED, FROZEN, SWAPPED, SCALED, NOISY, STILL, SWINGING = range(11)
 SINCE, LAST, AWAY = range(3)
-UNHEARD: Final = (STUCK, FROZEN, SWAPPED)
+UNHEARD: Final = (STUCK, FROZEN, SWAPPED, SWINGING)
 FOLLOWED: Final = (DRIFTED, SCALED)
 FREE_BIAS: Final = (DRIFTED, JUMPED, SCALED, ODD)
 FREE_BIAS_A_DAY: Final = 0.4  # degrees Brix, a square root of a day

@@ -81,6 +81,26 @@ def test_other_steps_do_not(rises: list[float]) -> None:
     assert not toggles.unexplained(state).any()
 
 
+def swing(state: State, rises: list[float], every: int) -> None:
+    for at, rise in enumerate(rises, 1):
+        before = state.mean[:, [VOLUME, 1]].copy()
+        state.mean[:, VOLUME] += rise
+        toggles.note_jump(state, np.ones(len(state.mean), dtype=np.bool_), before, every * at)
+
+
+def test_a_level_that_jumps_up_and_down_again_and_again_is_no_sumps_own() -> None:
+    state, _ = known_state(1)
+    swing(state, [30.0, -25.0, 40.0, -30.0, 35.0], every=6)
+    assert toggles.swings(state).all()
+
+
+@pytest.mark.parametrize(("rises", "every"), [([30.0, -25.0] * 4, 90), ([30.0, -30.0], 4), ([30.0] * 8, 6)])
+def test_a_sump_that_is_emptied_and_filled_is(rises: list[float], every: int) -> None:
+    state, _ = known_state(1)
+    swing(state, rises, every)
+    assert not toggles.swings(state).any()
+
+
 def feel(state: State, sd: float, bins: int, seed: int) -> None:
     rng = np.random.default_rng(seed)
     zero, whole = np.zeros(len(state.mean)), np.ones(len(state.mean), dtype=np.bool_)
