@@ -31,6 +31,11 @@ def steady_clock() -> float:
     return time.clock_gettime(time.CLOCK_BOOTTIME)
 
 
+def millisecond_clock() -> float:
+    """Return Unix seconds to the millisecond: what is stamped with them takes little room on record."""
+    return round(time.time(), 3)
+
+
 @dataclass(frozen=True, slots=True)
 class _Jump:
     """A jump that is not believed yet: by how much, and since when on the steady clock."""
@@ -45,7 +50,9 @@ class Timekeeper:
     `leapt(from_s, to_s)` is called once for each jump that is believed.
     """
 
-    def __init__(self, wall: Clock = time.time, steady: Clock = steady_clock, *, leapt: Leapt | None = None) -> None:
+    def __init__(
+        self, wall: Clock = millisecond_clock, steady: Clock = steady_clock, *, leapt: Leapt | None = None
+    ) -> None:
         self.leapt = leapt
         self._wall, self._steady = wall, steady
         self._offset_s = wall() - steady()

@@ -21,6 +21,7 @@ from monitor.plant.errors import DamagedRecordError, RecordError
 from monitor.plant.reading import Entry, EntryKind, Reading, Rejected, Signal
 from monitor.record import history, tokens
 from monitor.record import shapes as shapes_on_record
+from monitor.record.arrivals import LATE, Kept, arrival
 from monitor.record.faults import explained
 from monitor.record.migrations import check_current, open_for_reading
 from monitor.record.stored import EstimatePoint, Mishap, Point, StoredForecast
@@ -45,7 +46,7 @@ _ESTIMATES_SQL: Final = (
 )
 """The moments of which there are estimates are few, and each is looked up: the other sumps' rows are not read."""
 
-_Raw = tuple[float, int, float | None, int, float | None, str | None]
+_Raw = tuple[float, int, float | None, int, Kept, str | None]
 
 
 class Reader:
@@ -93,8 +94,8 @@ class Reader:
         streams: dict[int, Stream] = {}
         for time_s, together in groupby(self._raw_readings(from_s, to_s, sump, streams), itemgetter(0)):
             rows = sorted(((streams[row[1]], row) for row in together), key=itemgetter(0))
-            for (name, signal), (_, _, value, quality, arrived_s, reason) in rows:
-                came_s = time_s if arrived_s is None else arrived_s
+            for (name, signal), (_, _, value, quality, arrived, reason) in rows:
+                came_s = arrival(time_s, arrived)
                 yield Reading(name, signal, value, time_s, came_s, QUALITIES[quality], reason or "")
 
     def _raw_readings(self, from_s: float, to_s: float, sump: str | None, streams: dict[int, Stream]) -> Iterator[_Raw]:
@@ -149,8 +150,8 @@ class Reader:
 
     def late_count(self, from_s: float, to_s: float, by_s: float) -> int:
         """Return how many readings of a span came more than so many seconds after their time."""
-        sql = "SELECT count(*) FROM reading WHERE time_s >= ? AND time_s < ? AND arrived_s > time_s + ?"
-        return int(self._one(sql, (from_s, to_s, by_s))[0])
+        sql = f"SELECT count(*) AS late FROM reading WHERE time_s >= :from_s AND time_s < :to_s AND {LATE}"  # noqa: S608
+        return int(self._rows(sql, {"from_s": from_s, "to_s": to_s, "by_s": by_s})[0]["late"])
 
     def entries(self, from_s: float, to_s: float, sump: str | None = None) -> list[Entry]:
         """Return the log book of a span by the time things happened."""

@@ -2,8 +2,8 @@
 
 Readings lie in one tree ordered by time, then by stream (a signal of a sump, as a small number): readings come in
 almost in that order, so a commit touches one page at its end, and the same key keeps a doubled reading out. Times are
-Unix seconds as floats; SQLite keeps whole ones in 4 bytes. `arrived_s` is empty where it equals `time_s`, `quality` is
-0 good, 1 doubtful, 2 bad.
+Unix seconds as floats; SQLite keeps whole ones in 4 bytes. `arrived_s` is mostly the delay (see `arrivals`), `quality`
+is 0 good, 1 doubtful, 2 bad.
 """
 
 from __future__ import annotations
@@ -199,6 +199,14 @@ def m009_shapes_and_times_away(db: Database) -> None:
 def m010_what_alerts_rested_on(db: Database) -> None:
     """Keep with each change of an alert the estimate and the forecast it rested on."""
     db.execute("ALTER TABLE [transition] ADD COLUMN basis TEXT NOT NULL DEFAULT ''")
+
+
+@migrations()
+def m011_arrivals_as_delays(_db: Database) -> None:
+    """Mark that arrivals are kept as milliseconds after the time, where they were kept as moments before.
+
+    Both are read; a release that knows only moments must not take the record.
+    """
 
 
 def _names() -> tuple[str, ...]:

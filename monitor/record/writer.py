@@ -11,6 +11,7 @@ from typing import Final, Protocol
 from sqlite_utils import Database
 
 from monitor.plant.reading import Entry, Quality, Reading, Rejected
+from monitor.record.arrivals import Kept, kept
 from monitor.record.streams import StreamNumbers
 from monitor.record.times import write_time
 
@@ -27,7 +28,7 @@ _READING_SQL: Final = "INSERT INTO reading VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT
 _ENTRY_SQL: Final = "INSERT INTO entry VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
 
 _Key = tuple[float, int]
-_Row = tuple[float, int, float | None, int, float | None, str | None]
+_Row = tuple[float, int, float | None, int, Kept, str | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,8 +62,8 @@ def add_readings(connection: sqlite3.Connection, numbers: StreamNumbers, reading
 
 
 def _row(key: _Key, reading: Reading) -> _Row:
-    arrived_s = None if reading.arrived_s == reading.time_s else reading.arrived_s
-    return (*key, reading.value, _QUALITY_NUMBER[reading.quality], arrived_s, reading.reason or None)
+    arrived = kept(reading.time_s, reading.arrived_s)
+    return (*key, reading.value, _QUALITY_NUMBER[reading.quality], arrived, reading.reason or None)
 
 
 def add_entries(connection: sqlite3.Connection, entries: Iterable[Entry]) -> list[Entry]:

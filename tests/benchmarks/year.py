@@ -22,6 +22,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
+from alerts.types import Transition
+from monitor.model.types import Event
 from monitor.pipeline import Pipeline
 from monitor.plant.reading import Entry, EntryKind, Reading, Signal
 from monitor.record.backups import make_backup
@@ -73,7 +75,7 @@ class Year:
                 time_s = begin_s + period * PERIOD_S + number * PERIOD_S // len(self.sumps)
                 level, brix = 250.0 + (self.readings + number) % 977 / 10, 5.3 + number % 41 / 100
                 for signal, value in zip(SIGNALS, (level, brix, float(period % 3 > 0)), strict=True):
-                    yield Reading(sump, signal, value, time_s, time_s + 0.21)
+                    yield Reading(sump, signal, value, time_s, round(time_s + 0.21, 3))
 
     def store_hour(self, begin_s: float, batch_of: int) -> None:
         """Store an hour's readings in batches."""
@@ -96,23 +98,29 @@ class Year:
             self.record.save_estimates(
                 replace(believed, sump=sump, volume_l=self.dice.uniform(100.0, 400.0)) for sump in self.sumps
             )
+            self.record.save_transitions(self._moves(now_s))
+            self.record.save_events(self._events(now_s))
             if now_s % (6 * 3600.0) == 0.0:
                 self.record.save_checkpoint(now_s, self.checkpoint)
-        for sump in self.sumps:
-            self._now_and_then(sump, now_s)
-
-    def _now_and_then(self, sump: str, now_s: float) -> None:
-        name, dice = f"{sump}-{int(now_s)}", self.dice
-        if dice.random() < ALERTS_A_SUMP_DAY / 24.0:
-            raised = replace(alert(1), id=name, sump=sump, raised_s=now_s)
-            moves = [replace(transition(1, raised), id=f"{name}-{step}", time_s=now_s) for step in range(2)]
-            closed = replace(raised, cleared_s=now_s + 7200.0)
-            self.record.save_transitions([*moves, replace(transition(1, closed), id=f"{name}-2", time_s=now_s)])
-        if dice.random() < EVENTS_A_SUMP_DAY / 24.0:
-            self.record.save_events([replace(event(1), id=name, sump=sump, time_s=now_s, detected_s=now_s)])
-        if dice.random() < ENTRIES_A_SUMP_DAY / 24.0:
-            entry = Entry(name, sump, EntryKind.TOP_UP, now_s - 1800.0, now_s, 42.0, 4.5, None, "", "by eye")
+        for sump in self._some(ENTRIES_A_SUMP_DAY):
+            entry = Entry(
+                f"{sump}-{now_s}", sump, EntryKind.TOP_UP, now_s - 1800.0, now_s, 42.0, 4.5, None, "", "by eye"
+            )
             self.record.add([], [entry])
+
+    def _some(self, a_day: float) -> Iterator[str]:
+        return (sump for sump in self.sumps if self.dice.random() < a_day / 24.0)
+
+    def _moves(self, now_s: float) -> Iterator[Transition]:
+        for sump in self._some(ALERTS_A_SUMP_DAY):
+            name = f"{sump}-{int(now_s)}"
+            raised = replace(alert(1), id=name, sump=sump, raised_s=now_s)
+            for step, one in enumerate((raised, raised, replace(raised, cleared_s=now_s + 7200.0))):
+                yield replace(transition(1, one), id=f"{name}-{step}", time_s=now_s)
+
+    def _events(self, now_s: float) -> Iterator[Event]:
+        for sump in self._some(EVENTS_A_SUMP_DAY):
+            yield replace(event(1), id=f"{sump}-{int(now_s)}", sump=sump, time_s=now_s, detected_s=now_s)
 
     def look_after(self, now_s: float) -> None:
         """Do a round of upkeep; remember the longest step."""
@@ -230,7 +238,7 @@ def _backups(path: Path, folder: Path, days: int) -> None:
     backups, now_s = folder / "backups", BEGIN_S + (days + 1) * DAY_S
     for number in range(2):
         _, written = make_backup(path, backups, 2, now_s + number)
-    year = Year(path, len({row for row in _sumps(path)}))
+    year = Year(path, len(set(_sumps(path))))
     begin = year.readings
     for hour in range(24):
         year.store_hour(now_s + hour * 3600.0, BATCH)
@@ -242,9 +250,8 @@ def _backups(path: Path, folder: Path, days: int) -> None:
     year.record.close()
     print(f"{'first backup':48} {written / 1e6:10.1f} MB written")
     each = again / (year.readings - begin)
-    print(
-        f"{'backup a day later over an older one':48} {again / 1e6:10.1f} MB written, {each:.0f} bytes a reading, {took_s:.1f} s"
-    )
+    print(f"{'backup a day later over an older one':48} {again / 1e6:10.1f} MB written, {took_s:.1f} s")
+    print(f"{'  a reading':48} {each:10.0f} bytes")
 
 
 def _sumps(path: Path) -> list[str]:

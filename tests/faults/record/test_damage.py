@@ -109,7 +109,7 @@ def test_a_late_reading_carried_over_drops_the_checkpoints_that_do_not_know_it(t
     record = Record.open(path, now_s=T0)
     record.add([reading(100.5)])
     record.close()
-    spoil(path, leaves_of(path, "reading")[20])
+    spoil(path, leaves_of(path, "reading")[10])
     record = Record.open_mended(path, backups, now_s=T0 + DAY_S * 3)
     assert T0 + 100.5 * 60.0 in times(record)
     assert record.reader().latest_checkpoint() is None
