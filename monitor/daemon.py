@@ -88,7 +88,8 @@ class Daemon(Desk):
     def _wire(self, plant: Plant) -> None:
         self._reader, self._key = self._record.reader(self._damaged), link_key(plant.database)
         pipeline = self._new_pipeline(since(plant, self._record.settle(shapes(plant), self._clock())))
-        self._worker = Worker(self._record, pipeline, self._clock, self._told, settle_s=self._settle_s, office=self)
+        times = {"settle_s": self._settle_s, "gather_s": plant.gather_s}
+        self._worker = Worker(self._record, pipeline, self._clock, self._told, **times, office=self)
         self._worker.damaged = self._damaged
         self._nightly = Nightly(plant, self._clock, self._damaged)
         recent = self._reader.transitions(self._clock() - lifecycle.DAY_S, math.inf)
@@ -256,6 +257,7 @@ class Daemon(Desk):
             self._end(ended, new.office)
         self._record.keep(plant.keeping)
         self._nightly.plant = plant
+        self._worker.gather_s = plant.gather_s
         self._own.calling = plant.alerting.calling
         self._before, self._now = _only(old.pipeline.snapshot, plant), new
         self._worker.exchange(pipeline, self._recall, from_s)

@@ -20,6 +20,7 @@ from adapters.delivery import Delivery
 from alerts.types import Transition
 from monitor.give_back import give_back
 from monitor.model.layout import BIN_S
+from monitor.patience import SHORTEST_S, Patience
 from monitor.pipeline import REVISABLE_S, Pipeline
 from monitor.plant.errors import DamagedRecordError, RecordError
 from monitor.plant.reading import Entry, Reading, Rejected
@@ -27,11 +28,11 @@ from monitor.record.store import Record
 from monitor.record.writer import Added
 from monitor.rounds import Ask, Asked, Counters, Item, Round, acknowledge, holds_input, refused
 from monitor.snapshot import Changes, Snapshot
+from monitor.waiting import MARK_S
 
 log = logging.getLogger("bandkeeper.worker")
 
 MOST_AT_ONCE: Final = 500
-GATHER_S: Final = 0.05
 MOST_KEPT: Final = 5_000
 MOST_WAITING: Final = 50_000
 RETRY_S: Final = 2.0
@@ -70,6 +71,7 @@ class Worker:
         told: Callable[[Changes], None],
         *,
         settle_s: float,
+        gather_s: float = SHORTEST_S,
         office: Office | None = None,
     ) -> None:
         self.counters = Counters()
@@ -86,7 +88,8 @@ class Worker:
         self._later: list[Asked] = []
         self.behind = False
         self._record, self._pipeline, self._clock, self._told = record, pipeline, clock, told
-        self._settle_s = settle_s
+        self._settle_s, self.gather_s = settle_s, gather_s
+        self._looked_at = -math.inf
         self._unsaved: Changes | None = None
         self._new_entries: set[str] = set()
         self._queue: queue.SimpleQueue[Item | None] = queue.SimpleQueue()
@@ -178,21 +181,28 @@ class Worker:
                 return
 
     def _gather(self) -> Round:
-        found = Round()
-        until = math.inf if self._recall is None else time.monotonic()
+        found, patience = Round(), Patience(self.gather_s)
         while len(found.deliveries) < MOST_AT_ONCE:
             try:
-                wait_s = None if until == math.inf else max(0.0, until - time.monotonic())
+                until_s = patience.until_s if self._recall is None else time.monotonic()
+                wait_s = None if until_s == math.inf else max(0.0, until_s - time.monotonic())
                 item = self._queue.get(timeout=wait_s)
             except queue.Empty:
                 break
             if item is None:
-                if self._queue.empty():
+                if self._queue.empty() and (not found.something or self._has_to_look()):
                     break
                 continue
             found.put(item)
-            until = min(until, time.monotonic() + GATHER_S)
+            patience.heard(time.monotonic(), urgent=not isinstance(item, Delivery))
         return found
+
+    def _has_to_look(self) -> bool:
+        """Tell whether a moment may be due that the pipeline has not been asked for, or the end."""
+        return self._stopping.is_set() or self._moment() != self._looked_at
+
+    def _moment(self) -> float:
+        return (self._clock() - self._settle_s) // MARK_S
 
     def _gather_more(self, found: Round) -> None:
         """Let what came meanwhile join a round that the disk refused: people get their answer, input its place."""
@@ -320,7 +330,7 @@ class Worker:
         try:
             if self._unsaved is not None:
                 self._keep(self._unsaved, checkpoint=False)
-            now_s = self._clock()
+            now_s, self._looked_at = self._clock(), self._moment()
             if self._office is not None:
                 self._office.before_step()
             for changes in self._pipeline.run_until(min(now_s - self._settle_s, self._recalled_s)):

@@ -12,7 +12,7 @@ from monitor.plant import schema
 from monitor.plant.calendar import WeeklyCalendar, WeeklySpan
 from monitor.plant.faults import Faults, dotted, listed, near
 from monitor.plant.fluids import read_fluid, read_station, read_water
-from monitor.plant.keeping import read_keeping
+from monitor.plant.keeping import read_record
 from monitor.plant.lines import Path
 from monitor.plant.names import check_name, slug
 from monitor.plant.people import Closure, closed_days
@@ -71,7 +71,7 @@ class _Builder:
         publish, status, bucket_l = self._publish(), self._status(self._home(own)), _bucket_l(own)
         station = read_station(self.document["station"], bucket_l, self.faults) if "station" in self.document else None
         database = self.file.parent / own.get("database", "bandkeeper.db")
-        keeping, backup = read_keeping(self.document.get("record", {}), database, self.file.parent, self.faults)
+        record = read_record(self.document.get("record", {}), database, self.file.parent, self.faults)
         ground = Ground(self._home(own), zone, self._areas(), attended)
         alerting = read_alerting(self.document, closures, ground, self.faults)
         if self.faults.noted:
@@ -94,8 +94,9 @@ class _Builder:
             status=status,
             station=station,
             alerting=alerting,
-            keeping=keeping,
-            backup=backup,
+            keeping=record.keeping,
+            backup=record.backup,
+            gather_s=record.gather_s,
         )
 
     def _raw(self, key: str) -> dict[str, Any]:

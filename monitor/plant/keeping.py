@@ -1,10 +1,10 @@
-"""From the [record] table to how long things are kept and where backups go."""
+"""From the [record] table to the rules of the record: what is kept how long, backups, how long input is gathered."""
 
 from __future__ import annotations
 
 import math
 from pathlib import Path as FilePath
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 from monitor.plant.faults import Faults
 from monitor.plant.record_schema import DAY_S, RecordTable
@@ -18,22 +18,29 @@ _PATH: Final = ("record",)
 _AT_LEAST: Final = (("hourly", "readings"), ("daily", "hourly"))
 
 
-def read_keeping(raw: Any, database: FilePath, folder: FilePath, faults: Faults) -> tuple[Keeping, BackupSpec | None]:
-    """Read how long what is on record (the file `database`) is kept, and its backups: None if there are none.
+class RecordRules(NamedTuple):
+    """What the table says: how long what is kept, backups (None: no backups), how long input is gathered (seconds)."""
 
-    A relative folder of backups begins at `folder`.
-    """
+    keeping: Keeping
+    backup: BackupSpec | None
+    gather_s: float
+
+
+def read_record(raw: Any, database: FilePath, folder: FilePath, faults: Faults) -> RecordRules:
+    """Read the rules of the record, which is the file `database`. A relative folder of backups begins at `folder`."""
     v = read_table(RecordTable, raw, _PATH, faults)
     _check(v, faults)
     spans = {f"{name}_s": v[name] for name in ("readings", "hourly", "daily", "forecasts", "alerts") if name in v}
     entries_s = v.get("entries")
     keeping = Keeping(**spans, entries_s=math.inf if entries_s is None else entries_s)
+    gather_s = v.get("gather", 0.0)
     if v.get("backup") == "off":
-        return keeping, None
+        return RecordRules(keeping, None, gather_s)
     named = v.get("backup")
     place = database.with_name(f"{database.name}.backups") if named is None else folder / named
     at = v.get("backup_at")
-    return keeping, BackupSpec(place, v.get("backups", 2), DEFAULT_BACKUP_AT if at is None else at % 1440)
+    spec = BackupSpec(place, v.get("backups", 2), DEFAULT_BACKUP_AT if at is None else at % 1440)
+    return RecordRules(keeping, spec, gather_s)
 
 
 def _check(v: Table, faults: Faults) -> None:

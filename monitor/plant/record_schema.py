@@ -14,6 +14,7 @@ from monitor.plant.schema import Clock, TableModel, Text
 
 FOR_EVER = "for ever"
 DAY_S = 86_400.0
+LONGEST_GATHERED_S = 60.0
 
 
 def _kept(value: Any) -> float:
@@ -34,6 +35,24 @@ Kept = Annotated[
     BeforeValidator(_kept),
     WithJsonSchema({"type": "string", "pattern": rf"^(\s*[+-]?[\d.].*|{FOR_EVER})$", "examples": ["90 d", FOR_EVER]}),
 ]
+
+
+def _gathered(value: Any) -> float:
+    """Read a time of up to a minute as seconds."""
+    try:
+        seconds = parse_quantity(value, "time") if isinstance(value, str) else -1.0
+    except QuantityError:
+        seconds = -1.0
+    if not 0.0 <= seconds <= LONGEST_GATHERED_S:
+        raise ValueError(f'{shown(value)} must be a time from "0 s" to "1 min", such as "5 s"')
+    return seconds
+
+
+Gathered = Annotated[
+    float,
+    BeforeValidator(_gathered),
+    WithJsonSchema({"type": "string", "pattern": r"^\s*[+-]?[\d.]", "examples": ["5 s"]}),
+]
 Count = Annotated[int, Field(strict=True, ge=1, le=100)]
 
 
@@ -46,6 +65,9 @@ class RecordTable(TableModel):
     forecasts: Kept = Field(31 * DAY_S, description="forecasts, one an hour and sump")
     alerts: Kept = Field(1096 * DAY_S, description="alerts since they were closed, and where corrections landed")
     entries: Kept | None = Field(None, description="the log book; for ever if left out")
+    gather: Gathered = Field(
+        5.0, description="how long input is gathered before it is put on disk and acknowledged, at most"
+    )
     backup: Text | None = Field(
         None, description='folder of the nightly backups, or "off"; beside the record if left out', examples=["backups"]
     )

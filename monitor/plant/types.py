@@ -202,3 +202,4 @@ class Plant:
     alerting: Alerting = field(default_factory=Alerting)
     keeping: Keeping = field(default_factory=Keeping)
     backup: BackupSpec | None = None
+    gather_s: float = 0.0

@@ -30,6 +30,8 @@ PLANT = """
 name = "Ferry Lane works"
 id = "ferry-lane"
 zone = "Europe/Lisbon"
+[record]
+gather = "0 s"
 [fluid.semi]
 refractometer_factor = 1.5
 band = [6.0, 10.0]

@@ -22,6 +22,8 @@ PLANT = """
 name = "Quarry Road shop"
 id = "quarry-road"
 zone = "UTC"
+[record]
+gather = "0 s"
 [[plant.attended]]
 days = ["mon", "tue", "wed", "thu", "fri"]
 from = "06:00"

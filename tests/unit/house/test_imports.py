@@ -43,6 +43,7 @@ ROOF: Final = {
     "monitor.recall",
     "monitor.reload",
     "monitor.replay",
+    "monitor.patience",
     "monitor.rounds",
     "monitor.sender",
     "monitor.service",

@@ -22,6 +22,8 @@ HEAD = """
 [plant]
 name = "Tidewater fittings"
 zone = "UTC"
+[record]
+gather = "0 s"
 [[plant.attended]]
 days = ["mon", "tue", "wed", "thu", "fri"]
 from = "06:00"

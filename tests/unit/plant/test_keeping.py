@@ -13,7 +13,9 @@ DAY_S = 86_400.0
 
 
 def plant(record: str = "") -> Plant:
-    found, faults = check_text(HEAD + Machine("lathe-04").text() + record, Path("works/plant.toml"))
+    found, faults = check_text(
+        HEAD.replace('[record]\ngather = "0 s"\n', "") + Machine("lathe-04").text() + record, Path("works/plant.toml")
+    )
     assert found is not None, faults
     return found
 
@@ -40,3 +42,10 @@ def test_where_backups_go(said: str, folder: str) -> None:
 
 def test_no_backups_if_they_are_off() -> None:
     assert plant('[record]\nbackup = "off"\n').backup is None
+
+
+@pytest.mark.parametrize(
+    ("said", "seconds"), [("", 5.0), ('[record]\ngather = "0 s"\n', 0.0), ('[record]\ngather = "1 min"\n', 60.0)]
+)
+def test_how_long_input_is_gathered(said: str, seconds: float) -> None:
+    assert plant(said).gather_s == seconds
