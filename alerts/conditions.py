@@ -152,7 +152,8 @@ def _leaving(scene: Scene, forecast: Forecast) -> Iterator[Condition]:
         cover_h=scene.cover_h,
     )
     text = say_leaving(scene.plant, scene.sump.id, leaving, scene.now_s)
-    priority = _leaving_priority(scene.there, side, chance)
+    early_h = scene.exit_h(forecast.exit_p10_h)
+    priority = _leaving_priority(scene.there, side, chance, is_near=early_h <= scene.calling.lead_h)
     yield Condition(scene.sump.id, AlertKind.LEAVES_BAND_UNATTENDED, "", side, priority, text, scene.exit_p50_h, enter)
 
 
@@ -169,10 +170,14 @@ def _likely_side(forecast: Forecast) -> Side:
     return max(real, key=lambda side: real[side], default=Side.NONE)
 
 
-def _leaving_priority(there: Attendance, side: Side, chance: float) -> Priority:
-    """From consequence and time: a pump that draws air is worth a call, a strong mix waits for the morning."""
+def _leaving_priority(there: Attendance, side: Side, chance: float, *, is_near: bool) -> Priority:
+    """From consequence and time left: a pump that draws air is worth a call, a strong mix waits for the morning.
+
+    While nobody is there the call for a low level comes the lead before its early exit: on a Friday night nobody is
+    woken for Sunday.
+    """
     if side is Side.LOW:
-        return Priority.HIGH if chance >= LIKELY else Priority.MEDIUM
+        return Priority.HIGH if chance >= LIKELY and (there.attended or is_near) else Priority.MEDIUM
     return Priority.MEDIUM if there.attended and chance >= LIKELY else Priority.LOW
 
 

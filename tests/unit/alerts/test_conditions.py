@@ -162,7 +162,11 @@ def test_an_exit_beyond_the_horizon_is_no_exit_however_long_nobody_comes() -> No
         (Side.RICH, 18.0, 15.0, Priority.LOW),  # a few of twenty
         (Side.RICH, 23.0, 3.0, Priority.LOW),  # nobody is woken for a strong mix
         (Side.LOW, 18.0, 15.0, Priority.MEDIUM),
+        (Side.LOW, 18.0, 10.0, Priority.HIGH),  # the last round can still do it
         (Side.LOW, 23.0, 3.0, Priority.HIGH),  # a pump that draws air is worth a call
+        (Side.LOW, 24.0 * 5, 30.0, Priority.MEDIUM),  # but on Friday night nobody is woken for Sunday
+        (Side.LOW, 24.0 * 5, 5.2, Priority.HIGH),  # four hours before the earliest in ten
+        (Side.LOW, 24.0 * 5, 5.4, Priority.MEDIUM),
     ],
 )
 def test_priority_follows_consequence_and_time(side: Side, hour: float, exit_h: float, expected: Priority) -> None:
@@ -330,3 +334,22 @@ def test_a_forecast_whose_course_the_sump_has_left_raises_nothing() -> None:
     condition = found(LEAVES, now, topped_up, forecast)
     assert condition is not None
     assert not condition.enter
+
+
+@pytest.mark.parametrize(
+    ("calling", "strength", "enter"),
+    [
+        (Calling(), 9.85, False),  # outside for sure no more, but not inside by a twentieth of the band
+        (Calling(dead_band=0.01), 9.85, None),
+        (Calling(dead_band=0.2), 9.3, False),
+        (Calling(sure=0.99), 10.2, False),
+        (Calling(sure=0.6), 10.05, True),
+    ],
+)
+def test_the_plant_file_says_how_sure_and_by_how_much_it_has_to_be_inside(
+    calling: Calling, strength: float, enter: bool | None
+) -> None:
+    now = MONDAY + 12 * HOUR
+    estimate = replace(an_estimate(300.0, strength, now), concentration_sd_pct=0.1)
+    condition = found(AlertKind.OUTSIDE_BAND, now, estimate, None, alerting=Alerting(calling=calling))
+    assert (None if condition is None else condition.enter) is enter

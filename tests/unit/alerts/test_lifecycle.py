@@ -20,6 +20,7 @@ from alerts.lifecycle import (
 from alerts.recipes import make_recipe
 from alerts.types import Alert, AlertKind, AlertState, Priority, Transition
 from monitor.model.types import Side
+from monitor.plant.people import Calling
 from tests.unit.alerts.hall import a_forecast, a_plant, a_sump, an_estimate
 
 NOW = 1930327200.0
@@ -261,3 +262,11 @@ def test_a_sump_that_is_outside_is_not_said_to_leave() -> None:
     living, told = step({alert.id: alert}, [replace(OUTSIDE, enter=False), LEAVES], {}, NOW + 7200.0)
     assert told == ()
     assert [a.kind for a in living.values()] == [AlertKind.OUTSIDE_BAND]
+
+
+def test_the_plant_file_says_for_how_long_a_condition_has_to_be_away() -> None:
+    calling = Calling(off_delay_s=300.0)
+    alert = raised()
+    living, _ = step({alert.id: alert}, [], {}, NOW + 60.0, calling=calling)
+    assert step(living, [], {}, NOW + 60.0 + 299.0, calling=calling)[1] == ()
+    assert len(step(living, [], {}, NOW + 60.0 + 300.0, calling=calling)[1]) == 1
