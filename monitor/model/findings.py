@@ -19,7 +19,9 @@ from monitor.model.step import Stepped
 from monitor.model.types import Event, EventKind
 
 WEIGH_BINS: Final = 8
-NO_MIX: Final = -0.75  # percent: less than any water, whatever the noise
+NO_MIX: Final = 0.75  # percent below none: no water is as lean, whatever the noise
+SURELY: Final = 2.0  # standard deviations
+MOST_TAKEN: Final = 0.5  # of what was in the sump
 RICHEST: Final = 60.0
 
 
@@ -84,9 +86,10 @@ class Findings:
         filling = kind == jumps.TOP_UP
         mix = self._mix(state, jump, i, litres, cut_short=cut_short) if filling and litres > 0 else None
         lifted = litres
-        if mix is not None and mix < NO_MIX:
-            litres = _refilled(jump, litres, mix, float(fixed.leanest_pct[i]))
-            mix = float(fixed.leanest_pct[i])
+        if mix is not None and mix < -max(NO_MIX, SURELY * _mix_sd(state, jump, i, litres)):
+            whole = _refilled(jump, litres, mix, float(fixed.leanest_pct[i]))
+            if whole - litres < MOST_TAKEN * float(jump[jumps.VOLUME_BEFORE]):
+                litres, mix = whole, float(fixed.leanest_pct[i])
         entry = logbook.explaining(self._ids[i], first, k, abs(litres), filling=filling)
         if entry is not None:
             logbook.use(entry, k)
@@ -142,6 +145,12 @@ class Findings:
             detail=detail,
         )
         self._found.append(Found(k, event))
+
+
+def _mix_sd(state: State, jump: Floats, i: int, litres: float) -> float:
+    """Return how uncertain the mix of a filling is, percent: what is not known of the strength, over a small part."""
+    known = np.hypot(np.sqrt(max(float(state.cov[i, STRENGTH, STRENGTH]), 0.0)), float(jump[jumps.SD_STRENGTH]))
+    return float(known) * float(state.mean[i, VOLUME]) / litres
 
 
 def _refilled(jump: Floats, lifted_l: float, mix_pct: float, leanest_pct: float) -> float:
