@@ -2,8 +2,8 @@
 
 `python -m monitor.record.backups DATABASE FOLDER COUNT NOW_S` makes one, in a process of its own (see `copies`). The
 oldest of several becomes the next: it loses its name, is brought up to date, is checked whole, and gets a new name
-only then. Killed or out of space on the way, it is no backup, the others are as they were, and the next attempt goes
-on with it.
+only then. Killed on the way, it is no backup, the others are as they were, and the next attempt goes on with it; out of
+space, it is deleted. What would leave too little room for the record itself is not begun.
 """
 
 from __future__ import annotations
@@ -12,8 +12,10 @@ import os
 import sys
 import time
 from collections.abc import Sequence
+from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
+from shutil import disk_usage
 from typing import Final, NamedTuple
 
 from monitor.plant.errors import DamagedRecordError, RecordError
@@ -23,6 +25,7 @@ from monitor.record.copies import Pace, copy_over, held_still, mark_anew, sync_f
 SUFFIX: Final = ".backup"
 UNFINISHED: Final = "unfinished"
 WHOLE_CHECK_S: Final = 3600.0
+SPARE_BYTES: Final = 200_000_000
 BYTES_A_SECOND: Final = 50e6
 DONE, FAILED, DAMAGED = 0, 1, 3
 _TIME: Final = "%Y%m%dT%H%M%SZ"
@@ -60,6 +63,7 @@ def make_backup(database: Path, folder: Path, count: int, now_s: float, pace: Pa
     try:
         folder.mkdir(mode=0o700, exist_ok=True)
         unfinished = _begin(folder, database, count)
+        _refuse_to_fill(folder, database, unfinished)
         with held_still(database):
             written = copy_over(database, unfinished, pace)
         _check(database, unfinished)
@@ -70,14 +74,31 @@ def make_backup(database: Path, folder: Path, count: int, now_s: float, pace: Pa
             old.path.unlink()
         sync_folder(folder)
     except OSError as error:
+        with suppress(OSError):
+            _unfinished(folder, database).unlink(missing_ok=True)  # the record needs the room more
         text = f"{folder}: no backup can be written ({error}); check the folder and its free space"
         raise RecordError(text) from error
     return made, written
 
 
+def _refuse_to_fill(folder: Path, database: Path, unfinished: Path) -> None:
+    """Raise RecordError where a backup would leave too little room for the record to go on."""
+    there = unfinished.stat().st_size if unfinished.exists() else 0
+    free, needed = disk_usage(folder).free, database.stat().st_size - there
+    if needed > 0 and free - needed < SPARE_BYTES:
+        raise RecordError(
+            f"{folder}: no backup can be written: it needs {needed / 1e6:.0f} MB more and {free / 1e6:.0f} MB are free;"
+            f" make room, so that {SPARE_BYTES / 1e6:.0f} MB stay for the record, or name a folder on another disk"
+        )
+
+
+def _unfinished(folder: Path, database: Path) -> Path:
+    return folder / f"{database.name}.{UNFINISHED}"
+
+
 def _begin(folder: Path, database: Path, count: int) -> Path:
     """Return the file to write: one left unfinished, else the oldest of more than enough, else a new one."""
-    unfinished = folder / f"{database.name}.{UNFINISHED}"
+    unfinished = _unfinished(folder, database)
     there = backups_in(folder, database)
     if not unfinished.exists() and len(there) >= max(count, 2):
         there[-1].path.replace(unfinished)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import resource
+import shutil
 import signal
 import sqlite3
 import subprocess
@@ -134,9 +135,21 @@ def test_a_disk_that_is_full_leaves_the_good_ones_and_is_said(tmp_path: Path) ->
     assert "no backup can be written" in done.stderr
     assert "free space" in done.stderr
     assert [count_in(one.path) for one in backups_in(backups, path)] == [1440]
+    assert names(backups) == [backups_in(backups, path)[0].path.name]
     done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
     assert done.returncode == DONE, done.stderr
     assert [count_in(one.path) for one in backups_in(backups, path)] == [1440 * 20, 1440]
+
+
+def test_one_that_would_take_the_records_room_is_not_begun(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path, backups = tmp_path / "bandkeeper.db", tmp_path / "backups"
+    record = Record.open(path, now_s=T0)
+    grown(record, 0)
+    monkeypatch.setattr("monitor.record.backups.SPARE_BYTES", shutil.disk_usage(tmp_path).total)
+    with pytest.raises(RecordError, match=r"it needs 0 MB more and .* MB are free; make room"):
+        make_backup(path, backups, 2, night(0))
+    assert names(backups) == []
+    record.close()
 
 
 def test_a_damaged_record_never_becomes_a_backup_and_is_said(tmp_path: Path) -> None:

@@ -236,6 +236,22 @@ def test_space_is_given_back_where_much_of_it_is_free(kept: Record, monkeypatch:
     assert kept._db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
 
 
+def test_the_file_stops_growing_once_everything_has_its_age(tmp_path: Path) -> None:
+    keeping = Keeping(5 * DAY_S, 10 * DAY_S, 15 * DAY_S, 5 * DAY_S, 10 * DAY_S, 10 * DAY_S)
+    record = Record.open(tmp_path / "kept.db", now_s=BEGIN_S, keeping=keeping)
+    sizes = []
+    for day in range(80):
+        at = (BEGIN_S - 1_930_339_800.0) / 60.0 + day * 1440.0
+        record.save_forecasts([forecast(at + 60.0 * hour) for hour in range(24)])
+        record.save_estimates([estimate(at + 60.0 * hour) for hour in range(24)])
+        record.save_transitions([transition(day, alert(day, cleared_s=BEGIN_S + day * DAY_S))])
+        record.add([], [entry(day, at)])
+        live(record, range(day, day + 1))
+        sizes.append(record._db.execute("PRAGMA page_count").fetchone()[0])
+    assert max(sizes[40:]) <= max(sizes[:40]) + 2
+    record.close()
+
+
 def test_nothing_goes_that_is_kept_for_ever(tmp_path: Path) -> None:
     keeping = Keeping(math.inf, math.inf, math.inf, math.inf, math.inf, math.inf)
     record = Record.open(tmp_path / "all.db", now_s=BEGIN_S, keeping=keeping)
