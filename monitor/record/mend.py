@@ -22,7 +22,7 @@ from monitor.record.migrations import open_for_writing
 from monitor.record.salvage import SINCE_S, Salvaged, salvage
 from monitor.record.stored import Mishap
 
-CHECK_S: Final = 0.5
+CHECK_S: Final = 0.25
 """So long a record is looked at before each start; what does not show in it shows in the nightly backup."""
 CHECK_AFTER_BREAK_S: Final = 1.0
 MOST_ASIDE: Final = 3

@@ -149,11 +149,12 @@ class Upkeep:
         yield
 
     def _drop_readings(self, now_s: float) -> Iterator[None]:
-        """Let readings go whose figures are there."""
+        """Let readings go whose figures are there; the mark stays while there are none, so that old files can come."""
         cut_s = min(_day_before(now_s - self._keeping.readings_s), self._figures_to_s)
         late = self._db.execute("SELECT min(day) FROM late_day").fetchone()[0]
         cut_s = cut_s if late is None else min(cut_s, late * DAY_S)
-        if cut_s > self.readings_from_s:
+        oldest_s = self._db.execute("SELECT min(time_s) FROM reading").fetchone()[0]
+        if oldest_s is not None and oldest_s < cut_s and cut_s > self.readings_from_s:
             with self._transaction():
                 self._move("readings_from_s", cut_s)
             self.readings_from_s = cut_s

@@ -68,6 +68,7 @@ def test_it_mends_itself_and_says_so(tmp_path: Path) -> None:
         assert "put aside as bandkeeper.db.damaged-" in mishap["what"]
         assert "20310303T023000Z.backup took its place" in mishap["what"]
         assert times(program.database) == whole
+        wait_for(lambda: "was damaged" in program.ask("/api/alerts")[1], "an alert of its own", within_s=60)
         tell(program, talker, 4500, 10)
         assert len(times(program.database)) == len(whole) + 10
         assert program.json("/api/sumps/lathe-04/history?points=10&from=2020-01-01T00:00:00Z")["signals"]

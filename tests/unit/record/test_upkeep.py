@@ -182,6 +182,17 @@ def test_a_reading_of_a_time_of_which_only_figures_are_left_is_refused_and_said(
     assert kept._db.execute("SELECT max(high) FROM hourly").fetchone()[0] <= 300.0
 
 
+def test_a_young_record_takes_a_history_that_is_older_than_readings_are_kept(kept: Record) -> None:
+    live(kept, range(100, 104))
+    assert kept.add([one for day in range(40) for one in said(day)]).refused == ()
+    live(kept, range(104, 105))
+    assert rows(kept, "daily") == 40 * 4
+    assert kept.reader().reading_count() == 5 * len(said(0))
+    assert len(kept.add(said(5)).refused) == len(said(5))
+    span = (BEGIN_S, BEGIN_S + 40 * DAY_S, 40)
+    assert len(kept.reader().history("mill-07", *span)[Signal.LEVEL]) == 40
+
+
 def test_what_has_outlived_its_time_goes_and_the_rest_stays(kept: Record) -> None:
     for day in range(50):
         at = (BEGIN_S - 1_930_339_800.0) / 60.0 + day * 1440.0
