@@ -133,7 +133,8 @@ class _Slow:
 def main(arguments: Sequence[str]) -> int:
     """Make one backup; say its name, or what was in the way on standard error."""
     database, folder, count, now_s = arguments
-    os.nice(10)
+    with suppress(OSError):  # a service may be forbidden even that
+        os.nice(10)
     try:
         made, written = make_backup(Path(database), Path(folder), int(count), float(now_s), _Slow())
     except RecordError as error:
