@@ -87,6 +87,7 @@ def judge_leaks(state: State, fixed: Fixed, slow: Flags, k: int) -> Flags:
     bins_a_level = np.where(fixed.has_level, np.maximum(fixed.level_period_s / BIN_S, 1.0), 1.0)
     known = state.leak_watch[:, HEARD] * bins_a_level >= np.where(fixed.has_running, SETTLED_BINS, UNSURE_SETTLED_BINS)
     shows = known & (leak > SAID * fixed.full_l) & (leak > 4.0 * sd)
+    shows &= state.valve[:, 0] == 0.0  # what a valve fills up again no level shows
     shows &= fixed.has_running | nights.agrees(state, leak, k, NIGHT_BINS)
     lasts = np.where(shows, np.minimum(state.leak_watch[:, LEAKING] + 1.0 / needed, 1.0), 0.0)
     over = leak < OVER * fixed.full_l

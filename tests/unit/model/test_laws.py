@@ -115,3 +115,12 @@ def test_noise_never_grows_beyond_its_bound() -> None:
     for _ in range(300):
         watch.learn_noise(state, (0, 1), there, np.full(3, 50.0), np.zeros(3), np.ones(3), bounds)
     assert (state.noise[:, 1] == 4.0).all()
+
+
+def test_a_leak_behind_a_filling_valve_is_not_read_off_the_level() -> None:
+    state, fixed = idle_state()
+    state.leak_watch[:, leaks.HEARD] = 1000.0
+    state.mean[:, LEAK], state.cov[:, LEAK, LEAK] = 0.005 * fixed.full_l, 1e-9
+    state.valve[1, 0] = 1.0
+    began = [leaks.judge_leaks(state, fixed, np.zeros(3, dtype=np.bool_), k) for k in range(40)]
+    assert np.any(began, axis=0).tolist() == [True, False, True]
