@@ -37,7 +37,7 @@ from monitor.model.trust import (
 )
 
 HOUR_BINS: Final = 4
-STUCK_BINS: Final = 32
+STUCK_BINS: Final = 30
 ODD_SHARE: Final = 0.5
 UP_JUMP_PCT: Final = 0.5
 SAME_TIME_BINS: Final = 8.0
