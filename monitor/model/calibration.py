@@ -44,6 +44,7 @@ Z80: Final = 1.2816
 NARROWEST: Final = 0.85
 WIDEST: Final = 2.2
 WORST: Final = 25.0
+TOLD_FROM: Final = 20.0  # of fewer the share says little: intervals that lie close together miss together
 DUE, VOLUME_TOLD, VOLUME_SD, LN_TOLD, LN_SD = range(5)
 SQUARES, CASES, INSIDE, INSIDE_OF = range(4)
 
@@ -62,9 +63,9 @@ def widths(state: State) -> Floats:
 
 
 def coverage(state: State) -> Floats:
-    """Return the share of each sump's own 80 % intervals of a day that held (n,), NaN before any was scored."""
+    """Return the share of each sump's own 80 % intervals of a day that held (n,), NaN before enough were scored."""
     of = state.score[:, INSIDE_OF]
-    return np.asarray(np.where(of > 0, state.score[:, INSIDE] / np.where(of > 0, of, 1.0), np.nan))
+    return np.asarray(np.where(of >= TOLD_FROM, state.score[:, INSIDE] / np.maximum(of, 1.0), np.nan))
 
 
 def _score(state: State, told: Floats, k: int) -> None:

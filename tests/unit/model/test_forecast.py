@@ -76,6 +76,15 @@ def test_intervals_follow_the_errors_of_a_sumps_own_forecasts(off: float, width:
     assert calibration.coverage(state) == pytest.approx(np.full(3, 1.0 if off < 1.28 else 0.0))
 
 
+def test_of_few_forecasts_no_share_is_told() -> None:
+    state, _ = idle_state()
+    for case in range(8):
+        state.last_bin[:] = case
+        state.mean[:, VOLUME], state.mean[:, STRENGTH] = 300.0, np.exp(2.0)
+        calibration._score(state, np.array([[case, 300.0, 2.0, 2.0, 0.01]] * 3), case)
+    assert np.isnan(calibration.coverage(state)).all()
+
+
 def test_what_nobody_looked_at_proves_no_forecast_right() -> None:
     state, _ = idle_state()
     state.mean[:, VOLUME], state.mean[:, STRENGTH] = 300.0, np.exp(2.0)
