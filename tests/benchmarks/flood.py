@@ -1,8 +1,8 @@
 """A flood of a hundred times the usual rate for a minute, through the real program: rates, memory, the page's answers.
 
 A thousand sumps that tell one reading a minute each (or `--sumps N`) are 17 a second; the flood is `--times 100` of
-that for `--seconds 60`, published by another process to a real mosquitto. Printed are what went in and what was committed,
-the memory before, at most, and after, how the page answered meanwhile, and what was shed.
+that for `--seconds 60`, published by another process to a real mosquitto. Printed are what went in and what was
+committed, the memory before, at most, and after, how the page answered meanwhile, and what was shed.
 """
 
 from __future__ import annotations
