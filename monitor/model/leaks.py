@@ -28,7 +28,7 @@ LASTS_BINS: Final = 16.0
 UNSURE_LASTS_BINS: Final = 36.0
 """A leak is said after it has shown for four hours, for nine where the machine's running is only guessed."""
 NOTHING: Final = 1e-5
-SETTLED_BINS: Final = 2.0 * BINS_A_DAY
+SETTLED_BINS: Final = 1.0 * BINS_A_DAY
 UNSURE_SETTLED_BINS: Final = 4.0 * BINS_A_DAY
 """Before so many bins with a level nobody knows what a sump usually loses."""
 NIGHT_BINS: Final = 1.5 * BINS_A_DAY
