@@ -138,9 +138,9 @@ def test_what_was_reported_is_looked_at_whole_whatever_time_it_takes(
 
 def test_damage_that_is_reported_again_is_believed_though_it_does_not_show(tmp_path: Path) -> None:
     path, backups, readings = made(tmp_path)
-    for now_s, said in ((T0, "nothing is wrong"), (T0 + 3600.0, "(malformed) and put aside"), (T0 + 7200.0, "nothing")):
+    for at_s, said in ((T0, "nothing is wrong"), (T0 + 3600.0, "(malformed) and put aside"), (T0 + 7200.0, "nothing")):
         report(path, "malformed")
-        record = Record.open_mended(path, backups, now_s=now_s)
+        record = Record.open_mended(path, backups, now_s=at_s)
         assert said in record.mishaps[0].what
         assert times(record) == [one.time_s for one in readings]
         record.close()

@@ -99,7 +99,7 @@ def test_without_the_waits_a_mute_unit_would_cost_most_readings() -> None:
 def test_the_longest_delay_is_one_time_out() -> None:
     schedule = Schedule(blocks_of([point("1/0", 5.0), *(point(f"{unit}/0", 5.0) for unit in range(2, 9))]), 0.0)
     _, asked = play(schedule, 7200.0, lambda block, _now: block.unit == 1)
-    late = [(now_s - 10.0) % 5.0 for now_s, block in asked if block.unit == 1 and now_s > 60.0]
+    late = [(at_s - 10.0) % 5.0 for at_s, block in asked if block.unit == 1 and at_s > 60.0]
     assert max(late) <= TIMEOUT_S + 1e-6
     assert len(late) >= (7200 - 60) / 5.0 - 2
 
@@ -107,11 +107,11 @@ def test_the_longest_delay_is_one_time_out() -> None:
 def test_waits_double_up_to_a_minute_and_one_answer_makes_a_unit_well() -> None:
     schedule = Schedule(blocks_of([point("7/0", 5.0), point("7/50", 5.0)]), 0.0)
     _, asked = play(schedule, 400.0, lambda _block, now_s: now_s > 300.0)
-    mute = [now_s for now_s, _ in asked if now_s <= 300.0]
+    mute = [at_s for at_s, _ in asked if at_s <= 300.0]
     gaps = [round(b - a - TIMEOUT_S, 6) for a, b in pairwise(mute)]
     assert gaps == [2, 4, 8, 16, 32, 60, 60, 60]
     assert len({id(block) for _, block in asked[: len(mute)]}) == 1, "a unit that failed is asked for the same again"
-    after = [block.first for now_s, block in asked if now_s > 300.0]
+    after = [block.first for at_s, block in asked if at_s > 300.0]
     assert after.count(0) >= 8
     assert after.count(50) >= 8
 

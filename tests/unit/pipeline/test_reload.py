@@ -31,10 +31,10 @@ def without(plant: Plant, *names: str) -> Plant:
 
 def run(still: Still, stream: Iterator[Lump], until_hour: float = math.inf) -> None:
     """Hear what comes up to an hour, of the sumps that are in the plant file then."""
-    for now_s, heard, told in stream:
+    for at_s, heard, told in stream:
         known = still.daemon.plant.sumps
-        still.hear(now_s, [one for one in heard if one.sump in known], [one for one in told if one.sump in known])
-        if now_s >= BEGIN_S + until_hour * HOUR_S:
+        still.hear(at_s, [one for one in heard if one.sump in known], [one for one in told if one.sump in known])
+        if at_s >= BEGIN_S + until_hour * HOUR_S:
             return
 
 
@@ -187,9 +187,9 @@ def test_a_new_sump_is_watched_at_once_and_its_silence_counts_from_now_on(tmp_pa
     run(still, stream, 9.0)
     still.reload(plant)
     assert still.daemon.snapshot().sumps["hone-02"].estimate.silent == ()
-    for now_s, heard, told in stream:
-        still.hear(now_s, [one for one in heard if one.sump != "hone-02"], told)
-        if now_s > BEGIN_S + 13.0 * HOUR_S:
+    for at_s, heard, told in stream:
+        still.hear(at_s, [one for one in heard if one.sump != "hone-02"], told)
+        if at_s > BEGIN_S + 13.0 * HOUR_S:
             break
     assert still.daemon.snapshot().sumps["saw-01"].estimate.known
     assert still.daemon.snapshot().sumps["hone-02"].estimate.silent == (Signal.REFRACTOMETER,)
