@@ -63,7 +63,10 @@ def judge(form: Form, raw: bytes) -> Verdict:
     if any("own fault" in refused.why for refused in batch.rejected):
         return Verdict(0, f"own fault: {batch.rejected[0].why}")
     good = [reading for reading in batch.readings if reading.quality is Quality.GOOD and reading.value is not None]
-    allowed = list(form.may_say(raw)) if good else []
+    try:
+        allowed = list(form.may_say(raw)) if good else []
+    except Exception as error:  # noqa: BLE001 - a second opinion that cannot be had is told, the campaign goes on
+        return Verdict(len(good), f"the second opinion failed: {error!r}")
     for reading in batch.readings:
         if reading.value is not None and not math.isfinite(reading.value):
             return Verdict(len(good), f"not finite: {reading}")
@@ -186,8 +189,8 @@ def _take_line(raw: bytes) -> Batch:
 
 def _lines_say(raw: bytes) -> Iterable[Seen]:
     for part in re.split(rb"[\r\n]", raw):
-        found = re.fullmatch(r"L1 ([+-]?[\d,]+)(?: (mm|cm))?(?: (\S+))?", part.decode("latin-1").strip())
-        if found and found.group(1).count(",") <= 1:
+        found = re.fullmatch(r"L1 ([+-]?(?:\d+,?\d*|,\d+))(?: (mm|cm))?(?: (\S+))?", part.decode("latin-1").strip())
+        if found:
             yield float(found.group(1).replace(",", ".")) * (10.0 if found.group(2) == "cm" else 1.0), math.nan
 
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 import pytest
 
 from adapters.intake import Batch
 from monitor.plant.reading import Quality, Reading, Signal
-from tests.fuzz.judges import FORMS, NOW_S, Form, judge
+from tests.fuzz.judges import FORMS, NOW_S, Form, Seen, judge
 from tests.fuzz.mutants import Mutants
 
 COUNT = 2_000
@@ -48,6 +48,11 @@ def _faulty() -> Iterator[tuple[str, bytes, Form]]:
 
     yield "a crash", b"", FORMS["json"]._replace(take=crash)
 
+    def mute(_raw: bytes) -> Iterable[Seen]:
+        raise ValueError("no idea")
+
+    yield "a second opinion that cannot be had", b"", _taking(251.4)._replace(may_say=mute)
+
 
 @pytest.mark.parametrize(("raw", "form"), [pytest.param(raw, form, id=name) for name, raw, form in _faulty()])
 def test_the_second_opinion_objects(raw: bytes, form: Form) -> None:
@@ -55,5 +60,6 @@ def test_the_second_opinion_objects(raw: bytes, form: Form) -> None:
 
 
 def test_it_agrees_with_what_is_right() -> None:
+    assert judge(FORMS["line"], b"L1 251,4\r\nL1 ,\r\n") == (1, "")
     assert judge(_taking(251.4), b'{"v": 251.4}') == (1, "")
     assert judge(_taking(251.4, quality=Quality.DOUBTFUL), b'{"v": 1}') == (0, "")
