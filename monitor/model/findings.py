@@ -11,7 +11,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from monitor.model import doubts, jumps, trust
+from monitor.model import doubts, jumps, sparse, trust
 from monitor.model.layout import BIN_S, LEAK, STRENGTH, VOLUME, Fixed, Floats
 from monitor.model.logbook import Logbook
 from monitor.model.state import State
@@ -19,6 +19,10 @@ from monitor.model.step import Stepped
 from monitor.model.types import Event, EventKind
 
 WEIGH_BINS: Final = 8
+WEIGH_SPARSE_BINS: Final = 28  # where readings are hours apart: until another one or two were heard
+LEAST: Final = 0.01  # of full
+LEAST_SPARSE: Final = 0.04
+SURE_SPARSE: Final = 0.65  # below that, two of three were noise
 NO_MIX: Final = 0.75  # percent below none: no water is as lean, whatever the noise
 SURELY: Final = 2.0  # standard deviations
 MOST_TAKEN: Final = 0.5  # of what was in the sump
@@ -66,7 +70,9 @@ class Findings:
         replaced = before[:, jumps.FIRST] != state.jump[:, jumps.FIRST]
         for i in np.flatnonzero(result.jumped & replaced & (before[:, jumps.KIND] > 0)):
             self._settle(state, fixed, before[i], int(i), logbook, k, cut_short=True)
-        weighed = (state.jump[:, jumps.KIND] > 0) & (k - state.jump[:, jumps.CONFIRMED] >= WEIGH_BINS)
+        few = sparse.sparse(fixed)
+        weighed = state.jump[:, jumps.KIND] > 0
+        weighed &= k - state.jump[:, jumps.CONFIRMED] >= np.where(few, WEIGH_SPARSE_BINS, WEIGH_BINS)
         for i in np.flatnonzero(weighed):
             self._settle(state, fixed, state.jump[i], int(i), logbook, k, cut_short=False)
             state.jump[i, jumps.KIND] = jumps.NO_JUMP
@@ -94,12 +100,16 @@ class Findings:
         if entry is not None:
             logbook.use(entry, k)
             return
-        if abs(litres) < 0.01 * float(fixed.full_l[i]) or (litres > 0) != filling:
+        few = bool(sparse.sparse(fixed)[i])
+        least = LEAST_SPARSE if few else LEAST
+        if abs(litres) < least * float(fixed.full_l[i]) or (litres > 0) != filling:
             return
         sd = float(np.sqrt(state.cov[i, VOLUME, VOLUME] + jump[jumps.SD_VOLUME] ** 2))
         mix = None if mix is None else float(np.clip(mix, 0.0, RICHEST))
         name = EventKind.UNLOGGED_TOP_UP if filling else EventKind.UNLOGGED_REMOVAL
         sure = float(np.clip(1.0 - 0.5 * np.exp(-0.5 * (abs(litres) / max(3.0 * sd, 1e-6)) ** 2), 0.5, 0.99))
+        if few and sure < SURE_SPARSE:
+            return
         self._say(i, name, first, k, abs(litres), mix, sure, _words(abs(litres), mix, abs(litres) - abs(lifted)))
 
     def _mix(self, state: State, jump: Floats, i: int, litres: float, *, cut_short: bool) -> float:

@@ -83,7 +83,7 @@ def _fill(state: State, fixed: Fixed, i: int, entry: Entry) -> None:
     to_volume[0, VOLUME] = 1.0
     to_strength[0, STRENGTH], to_strength[0, VOLUME] = volume / after, (strength - joined) / after
     cov: Floats = carry_rows(state.cov[one], to_volume, to_strength)[0]
-    litres_sd, mix_sd, slope = 0.25 * litres, 0.5 + 0.1 * mix, (mix - joined) / after
+    litres_sd, mix_sd, slope = 0.12 * litres, 0.15 + 0.06 * mix, (mix - joined) / after
     cov[VOLUME, VOLUME] += litres_sd**2
     cov[VOLUME, STRENGTH] += litres_sd**2 * slope
     cov[STRENGTH, VOLUME] += litres_sd**2 * slope

@@ -29,9 +29,10 @@ LEAST_STRENGTH: Final = 0.15  # points
 DENSE_S: Final = 2700.0
 LATELY_BINS: Final = 192
 LEAST_FILL: Final = 0.03  # of full
-SPARSE_GATE: Final = 2.5
 FILLED_TO: Final = 0.93  # of full, where nobody sees how far
 LOOSE: Final = 0.5  # points
+FOULED: Final = 0.35  # of the strength: a fall by more beside a level that stays is a chip on the prism
+FOULED_READINGS: Final = 15.0
 
 
 @dataclass(slots=True)
@@ -57,9 +58,6 @@ def look_at_level(
     total = known + var
     least = LEAST_LEVEL * fixed.full_l + np.where(residual > 0.0, expected_rise(state), 0.0)
     far = residual**2 > np.where(fixed.level_period_s > DENSE_S, HAND_GATE, GATE) ** 2 * total
-    # between sparse readings the losses are uncertain, but none of them lifts the level over what was last seen
-    sparse = fixed.level_period_s > DENSE_S
-    far |= sparse & (residual - state.unseen_lost > SPARSE_GATE * np.sqrt(2.0 * var))
     odd = there & state.level_known & far & (np.abs(residual) > least)
     return Look(residual, np.asarray(known), np.asarray(total), along, there, np.asarray(odd))
 
@@ -89,18 +87,18 @@ def count_odd(odd: Floats, look: Look, k: int) -> None:
     odd[:, 2] = np.where(fresh, float(k), odd[:, 2])
 
 
-def confirmed_level(state: State, fixed: Fixed, level: Look, brix: Look) -> Flags:
+def confirmed_level(state: State, fixed: Fixed, level: Look, brix: Look, poured: Flags) -> Flags:
     """Tell which sumps' level jumped for certain.
 
-    Two agreeing bins, one with the strength moving as a filling moves it, or one where readings are hours apart.
+    Two agreeing bins, or one with the strength moving as a filling moves it. Where readings are hours apart a fall
+    needs two of them, or one far beyond all noise; `poured` are the fillings found there (`monitor.model.sparse`).
     """
     count, mean_off = state.level_odd[:, 0], state.level_odd[:, 1] / np.maximum(state.level_odd[:, 0], 1.0)
     agrees = np.abs(level.residual - mean_off) < 0.35 * np.abs(mean_off) + 3.0 * np.sqrt(level.total)
     dense = fixed.level_period_s <= DENSE_S
-    lifted = (level.residual > state.unseen_lost) & (~brix.there | (brix.residual**2 > 4.0 * brix.total))
-    alone = ~dense & ((level.residual**2 > 36.0 * level.total) | brix.odd | lifted)
-    at_once = np.where(dense, _filling(state, fixed, level, brix), alone)
-    return np.asarray(level.odd & (((count >= 2) & np.where(dense, agrees, count >= 2)) | at_once))
+    fell = (level.residual < 0.0) & ((count >= 2) | (level.residual**2 > 36.0 * level.total) | brix.odd)
+    by_samples = ((count >= 2) & agrees) | _filling(state, fixed, level, brix)
+    return np.asarray(level.odd & np.where(dense, by_samples, poured | fell))
 
 
 def _filling(state: State, fixed: Fixed, level: Look, brix: Look) -> Flags:
@@ -125,6 +123,8 @@ def confirmed_strength(state: State, fixed: Fixed, level: Look, brix: Look, k: i
     """Tell which sumps' strength jumped without their level (a refill to the same mark, or no gauge at all)."""
     dense, seen = fixed.refractometer_period_s <= DENSE_S, gauged(state, k)
     needed = np.where(dense, np.where(seen, 5.0, 3.0), np.where(seen, 3.0, 2.0))
+    mean_off = state.brix_odd[:, 1] / np.maximum(state.brix_odd[:, 0], 1.0) * fixed.factor
+    needed = np.where(seen & (mean_off < -FOULED * state.mean[:, STRENGTH]), FOULED_READINGS, needed)
     return np.asarray(brix.odd & ~level.odd & (state.brix_odd[:, 0] >= needed))
 
 
@@ -195,9 +195,10 @@ def _mix_of(
     fits = (told - seen) ** 2 < 6.0 * (told_sd**2 + brix.total * gain**2 + (0.05 * (seen - strength)) ** 2)
     close = ~np.isnan(logged_mix) & (fits | ~brix.there)
     usual = _usual_mix(fixed, volume, strength, safe)
-    blind = added & ~brix.there & ~close
+    few = fixed.level_period_s > DENSE_S
+    blind = added & (~brix.there | few) & ~close
     mix = np.where(close, told, np.where(blind, usual, np.nan))
-    return np.asarray(mix), np.asarray(np.where(close, told_sd, 3.0))
+    return np.asarray(mix), np.asarray(np.where(close, told_sd, np.where(few, 2.5, 3.0)))
 
 
 def _usual_mix(fixed: Fixed, volume: Floats, strength: Floats, litres: Floats) -> Floats:

@@ -64,6 +64,7 @@ class State:
     stands: Floats  # (n, 2) hours of duty and hours since the machine ran
     level_odd: Floats  # (n, 3) run of odd level bins: how many, sum of residuals, first bin
     brix_odd: Floats  # (n, 3)
+    fill: Floats  # (n, 4) a filling between readings hours apart, see monitor.model.sparse
     jump: Floats  # (n, 9) the jump being weighed, see monitor.model.jumps
     leak_watch: Floats  # (n, 5) see monitor.model.leaks
     nights: Floats  # (n, 15) losses while standing, see monitor.model.nights
@@ -127,6 +128,7 @@ class State:
             stands=np.zeros((n, 2)),
             level_odd=np.zeros((n, 3)),
             brix_odd=np.zeros((n, 3)),
+            fill=np.zeros((n, 4)),
             jump=np.zeros((n, 9)),
             leak_watch=np.zeros((n, 5)),
             nights=np.zeros((n, 15)),

@@ -17,6 +17,7 @@ from monitor.model import (
     nights,
     rough,
     signs,
+    sparse,
     suspects,
     swaps,
     toggles,
@@ -93,7 +94,8 @@ def step(state: State, fixed: Fixed, seen: Bin, moment: Moment, logged_mix: Floa
     told, fixed = trust.heard(state, fixed, seen)
     _drift(state, fixed, moment)
     chance = duty.chance(state, moment.on_duty[:, None], moment.expected, np.array([moment.slot]))[:, 0]
-    running = watch.believe_running(state, told, chance)
+    likely = watch.likely_running(state, chance)
+    running = watch.believe_running(state, told, likely)
     duty.learn(state, running, watch.told_of_running(told, moment.hours), moment.on_duty, moment.slot)
     curve = warmth.factor(state, fixed, seen.temperature, running, moment.k, moment.hour, moment.hours)
     suspects.begin(state, running, moment.k)
@@ -107,6 +109,8 @@ def step(state: State, fixed: Fixed, seen: Bin, moment: Moment, logged_mix: Floa
     suspects.carry(state, *rows, gone.net_l - filled.litres, filled.done)
     stand = losses.Stand.of(state)
     look_b = jumps.look_at_brix(state, fixed, brix.value, brix.var, brix.there)
+    at = level.value - half_lost, told, np.where(np.isnan(told.running), likely, level.running)
+    look, look_b, poured = sparse.look(state, fixed, (look, look_b), at, moment.k)
     jumps.count_odd(state.level_odd, look, moment.k)
     jumps.count_odd(state.brix_odd, look_b, moment.k)
     _learn(state, fixed, told, level, look, brix, look_b, moment.k)
@@ -115,7 +119,7 @@ def step(state: State, fixed: Fixed, seen: Bin, moment: Moment, logged_mix: Floa
     look = swaps.set_aside(state.level_odd, look, swapped[0])
     look_b = swaps.set_aside(state.brix_odd, look_b, swapped[1])
     before = state.mean[:, [VOLUME, STRENGTH]].copy()
-    by_level, jumped = _jump(state, fixed, look, look_b, moment.k, logged_mix)
+    by_level, jumped = _jump(state, fixed, look, look_b, poured, moment.k, logged_mix)
     toggles.note_jump(state, by_level, before, moment.k)
     toggles.watch(state, fixed, moment.k)
     _take_in(state, fixed, level, look, brix, look_b, jumped, half_lost, filled, moment.k)
@@ -203,16 +207,16 @@ def _learn(
     look_b: jumps.Look,
     k: int,
 ) -> None:
-    known = np.where(state.level_known, 1.0, 0.0) > 0
+    known, few = np.where(state.level_known, 1.0, 0.0) > 0, sparse.sparse(fixed)
     count = seen.level_n.sum(axis=1)
     louder = np.where(state.said[:, :2] == trust.NOISY, LOUDER**2, 1.0)
     bounds = (0.0006 * fixed.full_l) ** 2, (0.02 * fixed.full_l) ** 2 * louder[:, 0]
     usable = watch.Seen(level.value, level.running, level.var, level.there & known & ~rough.unsure(state, 0))
-    watch.learn_noise(state, (LEVEL_IDLE, LEVEL_RUN), usable, look.residual, look.known_var, count, bounds)
+    watch.learn_noise(state, (LEVEL_IDLE, LEVEL_RUN), usable, look.residual, look.known_var, count, bounds, few)
     bounds = np.full(len(count), 0.02**2), 0.4**2 * louder[:, 1]
     sure = brix.there & state.strength_known & ~rough.unsure(state, 1)
     usable = watch.Seen(brix.value, brix.running, brix.var, sure)
-    watch.learn_noise(state, (BRIX_IDLE, BRIX_RUN), usable, look_b.residual, look_b.known_var, seen.brix_n, bounds)
+    watch.learn_noise(state, (BRIX_IDLE, BRIX_RUN), usable, look_b.residual, look_b.known_var, seen.brix_n, bounds, few)
     for column, there in ((0, level.there), (1, brix.there)):
         state.last_bin[:, column] = np.where(there, float(k), state.last_bin[:, column])
     for column, one in ((0, look), (1, look_b)):
@@ -221,9 +225,11 @@ def _learn(
 
 
 def _jump(
-    state: State, fixed: Fixed, look: jumps.Look, look_b: jumps.Look, k: int, logged_mix: Floats
+    state: State, fixed: Fixed, look: jumps.Look, look_b: jumps.Look, poured: Floats, k: int, logged_mix: Floats
 ) -> tuple[Flags, Flags]:
-    by_level = jumps.confirmed_level(state, fixed, look, look_b)
+    certain = np.isfinite(poured)
+    state.level_odd[:, 2] = np.where(certain, np.minimum(poured, state.level_odd[:, 2]), state.level_odd[:, 2])
+    by_level = jumps.confirmed_level(state, fixed, look, look_b, certain)
     by_strength = jumps.confirmed_strength(state, fixed, look, look_b, k)
     if by_level.any():
         jumps.enter_level_jump(state, fixed, by_level, look_b, k, logged_mix)
@@ -253,12 +259,14 @@ def _take_in(
     state.unseen_lost = np.where(use, 0.0, state.unseen_lost)
     use &= (jumped | ~filled.done) & (jumped | ~trust.followed(state))
     suspects.weigh_level(state, fixed, look, level.running, use & ~jumped, k)
+    told_hold_up = state.mean[:, HOLD_UP].copy(), state.cov[:, HOLD_UP, HOLD_UP].copy()
     take_in(state.mean, state.cov, look.along, look.total, look.residual, use)
+    sparse.keep_hold_up(state, fixed, *told_hold_up)
     state.level_known |= use
     # the level moved the strength with it: compare the refractometer with what is expected now
     again = jumps.look_at_brix(state, fixed, brix.value, brix.var, brix.there)
     held = (look.there & look.odd & ~jumped) | (look_b.odd & ~jumped)
-    use_b = again.there & ~held
+    use_b = again.there & ~held & ~(again.odd & sparse.sparse(fixed))
     suspects.weigh_brix(state, fixed, again, use_b & ~jumped, k)
     take_in(state.mean, state.cov, again.along, again.total, again.residual, use_b)
     state.strength_known |= use_b

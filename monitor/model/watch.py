@@ -30,14 +30,19 @@ class Seen:
     there: Flags
 
 
-def believe_running(state: State, seen: Bin, chance: Floats) -> Floats:
+def likely_running(state: State, chance: Floats) -> Floats:
+    """Return the chance that each machine runs (n,) before anything is heard of it, from what is usual at this hour."""
+    likely = PERSIST * state.run_belief + (1.0 - PERSIST) * chance
+    likely = np.where(np.abs(state.run_belief - chance) > 0.6, 0.5 * (likely + chance), likely)
+    return np.asarray(np.clip(likely, 0.02, 0.98))
+
+
+def believe_running(state: State, seen: Bin, likely: Floats) -> Floats:
     """Return the share of the bin that each machine ran (n,).
 
     Without a running signal the level gives it away by the hold-up.
     """
-    prior = PERSIST * state.run_belief + (1.0 - PERSIST) * chance
-    prior = np.clip(np.where(np.abs(state.run_belief - chance) > 0.6, 0.5 * (prior + chance), prior), 0.02, 0.98)
-    guess = _by_level(state, seen, prior)
+    guess = _by_level(state, seen, likely)
     belief = np.where(np.isnan(seen.running), guess, seen.running)
     state.run_belief = np.asarray(belief)
     return np.asarray(belief)
@@ -120,17 +125,23 @@ def learn_noise(
     known_var: Floats,
     count: Floats,
     bounds: tuple[Floats, Floats],
+    few: Flags,
 ) -> None:
     """Move the noise of one signal (idle, running) towards what its residuals show; single shocks weigh little.
 
     `bounds` are the least and largest variance of one sample: noise above that is no noise but a model gone astray.
+    Where samples are `few`, the noise is that part of a residual which by its share of the whole variance should be
+    noise, with what remains unknown of it (as in the EM algorithm: Dempster, Laird and Rubin 1977): never below zero,
+    however small a residual.
     """
     total = known_var + seen.var
     squared = np.minimum(residual**2, 6.0 * total)
+    share = np.where(few, seen.var / np.maximum(total, 1e-12), 1.0)
+    shown = np.where(few, share**2 * squared + share * known_var, squared - known_var)
     for column, mine in ((columns[0], seen.running < 0.3), (columns[1], seen.running > 0.7)):
         use = seen.there & mine
         pace = np.maximum(1.0 / (FIRST_WEIGHT + state.noise_n[:, column]), SLOWEST_LEARNING)
-        target = (squared - known_var) * np.maximum(count, 1.0)
+        target = shown * np.maximum(count, 1.0)
         moved = np.maximum(state.noise[:, column] + pace * (target - state.noise[:, column]), bounds[0])
         state.noise[:, column] = np.where(use, np.minimum(moved, bounds[1]), state.noise[:, column])
         state.noise_n[:, column] += use

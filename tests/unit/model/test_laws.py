@@ -113,7 +113,7 @@ def test_noise_never_grows_beyond_its_bound() -> None:
     there = watch.Seen(np.zeros(3), np.ones(3), np.full(3, 1.0), np.ones(3, dtype=np.bool_))
     bounds = np.full(3, 0.01), np.full(3, 4.0)
     for _ in range(300):
-        watch.learn_noise(state, (0, 1), there, np.full(3, 50.0), np.zeros(3), np.ones(3), bounds)
+        watch.learn_noise(state, (0, 1), there, np.full(3, 50.0), np.zeros(3), np.ones(3), bounds, np.zeros(3) > 0)
     assert (state.noise[:, 1] == 4.0).all()
 
 
