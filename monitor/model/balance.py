@@ -27,6 +27,7 @@ from monitor.model.layout import (
     WEATHER,
     WIDTH,
     Floats,
+    zeros,
 )
 
 DAY_SWING: Final = 0.14
@@ -102,11 +103,11 @@ def _gradients(
     gone: Losses, hours: float, now: Floats, middle: Floats, growth: Floats, factor: Floats
 ) -> tuple[Floats, Floats]:
     n = len(now)
-    volume_row = np.zeros((n, WIDTH))
+    volume_row = zeros(n, WIDTH)
     volume_row[:, VOLUME] = 1.0
     for column, lost in _sensitivities(gone, hours):
         volume_row[:, column] -= lost
-    strength_row = np.zeros((n, WIDTH))
+    strength_row = zeros(n, WIDTH)
     strength_row[:, VOLUME] = -now * growth / middle
     strength_row[:, STRENGTH] = factor
     strength_row[:, LN_IDLE] = now * gone.idle_l / middle

@@ -15,6 +15,7 @@ import numpy as np
 
 from monitor.model import jumps, warmth
 from monitor.model.forecast import EDGES_H, STEP_H, Ahead
+from monitor.model.kalman import spread
 from monitor.model.layout import (
     CARRY,
     JOB,
@@ -28,6 +29,8 @@ from monitor.model.layout import (
     WIDTH,
     Fixed,
     Floats,
+    added,
+    zeros,
 )
 from monitor.model.state import JOB_SD, State
 
@@ -96,13 +99,13 @@ def _foretell(state: State, fixed: Fixed, ahead: Ahead, k: int) -> Floats:
     share, hours = ahead.share[:, :STEPS], STEP_H[:STEPS]
     curve = warmth.ahead(state, ahead.hour[:STEPS]) * hours
     air = np.exp(mean[:, WEATHER] + warmth.anomaly(state))
-    idle = np.exp(mean[:, LN_IDLE]) * air * ((1.0 - share) * curve).sum(axis=1)
-    run = np.exp(mean[:, LN_RUN]) * air * (share * curve).sum(axis=1)
-    drag = np.exp(mean[:, LN_DRAG] + mean[:, JOB]) * (share * hours).sum(axis=1)
+    idle = np.exp(mean[:, LN_IDLE]) * air * added((1.0 - share) * curve)
+    run = np.exp(mean[:, LN_RUN]) * air * added(share * curve)
+    drag = np.exp(mean[:, LN_DRAG] + mean[:, JOB]) * added(share * hours)
     leak = AHEAD_H * mean[:, LEAK]
     volume = np.maximum(mean[:, VOLUME] - idle - run - drag - leak, 0.02 * fixed.full_l)
     middle = 0.5 * (volume + mean[:, VOLUME])
-    rows = np.zeros((len(volume), WIDTH))
+    rows = zeros(len(volume), WIDTH)
     for column, lost in ((LN_IDLE, idle), (LN_RUN, run), (LN_DRAG, drag), (WEATHER, idle + run), (JOB, drag)):
         rows[:, column] = lost
     stirred = SHARE_SD * (run + drag)
@@ -122,4 +125,4 @@ def _foretell(state: State, fixed: Fixed, ahead: Ahead, k: int) -> Floats:
 
 
 def _spread(cov: Floats, rows: Floats) -> Floats:
-    return np.asarray(np.maximum(np.einsum("ni,nij,nj->n", rows, cov, rows), 0.0))
+    return np.asarray(np.maximum(spread(cov, rows), 0.0))

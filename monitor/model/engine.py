@@ -129,6 +129,7 @@ class Engine:
         kept = self._trail.back_to(k, self._state)
         if kept is not None:
             self._state, self._hall, self._next = State(**kept.whole), kept.hall, kept.k
+            self._state.lay_out()
             return True
         older = self._older(k * BIN_S) if self._older is not None else None
         if older is not None:
@@ -158,6 +159,7 @@ class Engine:
         try:
             self._through(k, before)
             self._stand(k + 1)
+            self._state.lay_out()
         except BaseException:
             self._state, self._hall, self._next = before, hall, k
             raise

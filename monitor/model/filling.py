@@ -20,7 +20,7 @@ import numpy as np
 
 from monitor.model.balance import Losses
 from monitor.model.jumps import Look
-from monitor.model.kalman import measure, move_rows
+from monitor.model.kalman import measure, move_rows, spread
 from monitor.model.layout import (
     HOLD_UP,
     JOB,
@@ -162,7 +162,7 @@ def _pace(state: State) -> tuple[Floats, Floats]:
 
 def _expected_pace(state: State, fixed: Fixed, rows: Ints) -> Floats:
     ln_pace, gradient = _pace(state)
-    var = np.einsum("ni,nij,nj->n", gradient, state.cov, gradient)[rows] + PACE_SD**2
+    var = spread(state.cov, gradient)[rows] + PACE_SD**2
     off = LN_PACES - (ln_pace[rows] - np.log(fixed.full_l[rows]))[:, None]
     chance = np.exp(-0.5 * off**2 / var[:, None]) + 1e-300
     chance /= chance.sum(axis=1, keepdims=True)

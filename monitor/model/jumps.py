@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from monitor.model.kalman import carry_rows
-from monitor.model.layout import BIAS, HOLD_UP, STRENGTH, VOLUME, WIDTH, Fixed, Flags, Floats
+from monitor.model.layout import BIAS, HOLD_UP, STRENGTH, VOLUME, WIDTH, Fixed, Flags, Floats, zeros
 from monitor.model.state import State
 from monitor.model.valves import expected_rise
 
@@ -220,9 +220,9 @@ def _widen(
     mix_sd: Floats,
 ) -> None:
     """Carry the covariance through c+ = (cV + m a) / (V + a) and add what is not known of a and m."""
-    to_volume = np.zeros((len(rows), WIDTH))
+    to_volume = zeros(len(rows), WIDTH)
     to_volume[:, VOLUME] = 1.0
-    to_strength = np.zeros((len(rows), WIDTH))
+    to_strength = zeros(len(rows), WIDTH)
     added = litres > 0
     to_strength[:, STRENGTH] = np.where(added, volume / after, 1.0)
     to_strength[:, VOLUME] = np.where(added, (strength - new_strength) / after, 0.0)

@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from monitor.model.layout import STRENGTH, VOLUME, WIDTH, Flags, Floats
+from monitor.model.layout import STRENGTH, VOLUME, WIDTH, Flags, Floats, added, zeros
 
 
 def carry_rows(cov: Floats, volume_row: Floats, strength_row: Floats) -> Floats:
     """Return F P F' where F is the unit matrix but for the rows of volume and strength ((n, 11) each)."""
-    out = cov.copy()
+    out = cov.copy(order="K")
     move_rows(out, volume_row, strength_row)
     return out
 
@@ -22,8 +22,8 @@ def carry_rows(cov: Floats, volume_row: Floats, strength_row: Floats) -> Floats:
 def move_rows(cov: Floats, volume_row: Floats, strength_row: Floats) -> None:
     """Turn P into F P F' (see `carry_rows`) in place."""
     new_volume, new_strength = side(cov, volume_row), side(cov, strength_row)
-    both = (new_volume * strength_row).sum(axis=1)
-    volume_var, strength_var = (new_volume * volume_row).sum(axis=1), (new_strength * strength_row).sum(axis=1)
+    both = added(new_volume * strength_row)
+    volume_var, strength_var = added(new_volume * volume_row), added(new_strength * strength_row)
     cov[:, VOLUME, :] = cov[:, :, VOLUME] = new_volume
     cov[:, STRENGTH, :] = cov[:, :, STRENGTH] = new_strength
     cov[:, VOLUME, VOLUME], cov[:, STRENGTH, STRENGTH] = volume_var, strength_var
@@ -40,12 +40,16 @@ def decay(mean: Floats, cov: Floats, column: int, keep: Floats | float, added_va
 
 def side(cov: Floats, rows: Floats) -> Floats:
     """Return P h, how each state moves along with each sump's measurement ((n, 11), as `rows`)."""
-    return np.asarray(np.einsum("ni,nij->nj", rows, cov))
+    total, scratch = zeros(*rows.shape), zeros(*rows.shape)
+    for column in range(WIDTH):
+        if rows[:, column].any():
+            total += np.multiply(cov[:, column], rows[:, column, None], out=scratch)
+    return total
 
 
 def spread(cov: Floats, rows: Floats) -> Floats:
     """Return the variance of each sump's measurement before its noise, h P h' ((n, 11) rows)."""
-    return np.asarray((rows * side(cov, rows)).sum(axis=1))
+    return added(rows * side(cov, rows))
 
 
 def measure(mean: Floats, cov: Floats, rows: Floats, residual: Floats, noise_var: Floats, use: Flags) -> None:
@@ -53,11 +57,11 @@ def measure(mean: Floats, cov: Floats, rows: Floats, residual: Floats, noise_var
     few = np.flatnonzero(use)
     if 2 * len(few) > len(use):
         along = side(cov, rows)
-        take_in(mean, cov, along, (rows * along).sum(axis=1) + noise_var, residual, use)
+        take_in(mean, cov, along, added(rows * along) + noise_var, residual, use)
     elif len(few):
         part_mean, part_cov, part_rows = mean[few], cov[few], rows[few]
         along = side(part_cov, part_rows)
-        total = (part_rows * along).sum(axis=1) + noise_var[few]
+        total = added(part_rows * along) + noise_var[few]
         take_in(part_mean, part_cov, along, total, residual[few], np.ones(len(few), dtype=np.bool_))
         mean[few], cov[few] = part_mean, part_cov
 
@@ -71,7 +75,9 @@ def take_in(mean: Floats, cov: Floats, along: Floats, total: Floats, residual: F
     root = np.sqrt(total)
     unit = np.where(use[:, None], along / root[:, None], 0.0)
     mean += unit * np.where(use, residual / root, 0.0)[:, None]
-    cov -= unit[:, :, None] * unit[:, None, :]
+    scratch = np.empty_like(unit)
+    for column in range(WIDTH):
+        cov[:, column] -= np.multiply(unit, unit[:, column, None], out=scratch)
 
 
 def finite(mean: Floats, cov: Floats) -> Flags:

@@ -18,7 +18,7 @@ Columns of `State.mean` (n, 11) and both axes of `State.cov` (n, 11, 11):
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import Final, Self
+from typing import Any, Final, Self
 
 import numpy as np
 import numpy.typing as npt
@@ -27,6 +27,7 @@ from monitor.plant.reading import Signal
 from monitor.plant.types import Plant, Sump
 
 Floats = npt.NDArray[np.float64]
+Singles = npt.NDArray[np.float32]
 Flags = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.int64]
 
@@ -47,6 +48,29 @@ STILL_SURFACE: Final = 0.2
 """Litres an hour and square metre from still fluid, where the surface is told. Shah's natural convection (ASHRAE Trans.
 120(2), 2014, coefficients from memory) gives 0.22 for water of 28 degC under air of 24 degC and 45 %, other formulas up
 to 0.42: a first guess, no more."""
+
+
+def sumps_last(array: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Return a view with the axis of the sumps last instead of first."""
+    return array.transpose(*range(1, array.ndim), 0)
+
+
+def laid_out(array: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Return the array as it should lie in memory: the same quantity of all sumps side by side, as a step runs."""
+    return np.moveaxis(np.ascontiguousarray(sumps_last(array)), -1, 0)
+
+
+def zeros(n: int, *shape: int) -> Floats:
+    """Return zeros (n, *shape) for n sumps that lie in memory as `laid_out` has them."""
+    return np.moveaxis(np.zeros((*shape, n)), -1, 0)
+
+
+def added(array: Floats) -> Floats:
+    """Return the sums over the second axis, added up one after the other: they hang on nothing else of the array."""
+    total = array[:, 0].copy(order="K")
+    for column in range(1, array.shape[1]):
+        total += array[:, column]
+    return total
 
 
 @dataclass(frozen=True, slots=True)

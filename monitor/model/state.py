@@ -30,6 +30,9 @@ from monitor.model.layout import (
     Flags,
     Floats,
     Ints,
+    Singles,
+    laid_out,
+    sumps_last,
 )
 
 WEATHER_SD: Final = 0.16
@@ -37,6 +40,7 @@ JOB_SD: Final = 0.28
 NEVER: Final = -1.0e18
 WINDOWS: Final = 4
 SUSPECTS: Final = 7
+PAIRS: Final = 22
 HAND_S: Final = 7200.0
 PACES: Final = 16
 PLACES: Final = 52
@@ -50,7 +54,11 @@ LEVEL_IDLE, LEVEL_RUN, BRIX_IDLE, BRIX_RUN = range(4)
 
 @dataclass(slots=True)
 class State:
-    """Arrays over n sumps. Times are bin numbers (bin k begins at k * 900 s since 1970)."""
+    """Arrays over n sumps. Times are bin numbers (bin k begins at k * 900 s since 1970).
+
+    All but `grid` and `pace`, of which a step takes some sumps only, lie in memory as `laid_out` has them. How sums
+    round may hang on that, so `lay_out` follows whatever may have put other arrays in their places.
+    """
 
     mean: Floats  # (n, 11)
     cov: Floats  # (n, 11, 11)
@@ -90,10 +98,10 @@ class State:
     doubted: Floats  # (n, 3, 3) bin since when, last bin that spoke for it, how far off the signal was then
     offset: Floats  # (n, 2) what is taken off a doubted level, litres; how fast the refractometer drifts, degBx a day
     offset_ring: Floats  # (n, 2, 4, 2) every six hours, see monitor.model.regained
-    errors: Floats  # (n, 4, 7, 11) what suspected faults would have done, see monitor.model.suspects
-    fit: Floats  # (n, 4, 7)
-    gram: Floats  # (n, 4, 7, 7)
-    windows: Floats  # (n, 4, 5)
+    errors: Singles  # (n, 11, 7, 4) what suspected faults would have done, see monitor.model.suspects
+    fit: Singles  # (n, 7, 4)
+    gram: Singles  # (n, 22, 4)
+    windows: Floats  # (n, 5, 4)
     unrest: Floats  # (n, 2, 2)
     recent: Floats  # (n, 8, 4) the last bins, see monitor.model.toggles
     steps: Floats  # (n, 15)
@@ -103,6 +111,7 @@ class State:
     suspicion: Floats  # (n, 2) hours for which a suspect looked guilty
 
     NAMES: ClassVar[tuple[str, ...]]
+    LAID_OUT: ClassVar[tuple[str, ...]]
 
     @classmethod
     def first(cls, fixed: Fixed) -> Self:
@@ -115,7 +124,7 @@ class State:
         noise[:, LEVEL_RUN] = (0.018 * fixed.full_l) ** 2
         noise[:, BRIX_IDLE] = 0.12**2
         noise[:, BRIX_RUN] = 0.15**2
-        return cls(
+        state = cls(
             mean=mean,
             cov=cov,
             level_known=np.zeros(n, dtype=np.bool_),
@@ -154,10 +163,10 @@ class State:
             doubted=np.tile([NEVER, NEVER, 0.0], (n, 3, 1)),
             offset=np.zeros((n, 2)),
             offset_ring=np.zeros((n, 2, 4, 2)),
-            errors=np.zeros((n, WINDOWS, SUSPECTS, WIDTH)),
-            fit=np.zeros((n, WINDOWS, SUSPECTS)),
-            gram=np.zeros((n, WINDOWS, SUSPECTS, SUSPECTS)),
-            windows=np.zeros((n, WINDOWS, 5)),
+            errors=np.zeros((n, WIDTH, SUSPECTS, WINDOWS), dtype=np.float32),
+            fit=np.zeros((n, SUSPECTS, WINDOWS), dtype=np.float32),
+            gram=np.zeros((n, PAIRS, WINDOWS), dtype=np.float32),
+            windows=np.zeros((n, 5, WINDOWS)),
             unrest=np.zeros((n, 2, 2)),
             recent=np.zeros((n, 8, 4)),
             steps=np.zeros((n, 15)),
@@ -166,10 +175,21 @@ class State:
             dip=np.tile([NEVER, 0.0], (n, 1)),
             suspicion=np.zeros((n, 2)),
         )
+        state.lay_out()
+        return state
+
+    def lay_out(self) -> None:
+        """Bring all arrays into the order in memory that they should have, in place."""
+        for name in self.LAID_OUT:
+            array = getattr(self, name)
+            if not sumps_last(array).flags.c_contiguous:
+                setattr(self, name, laid_out(array))
 
     def take(self, rows: Ints) -> Self:
         """Copy some rows out."""
-        return type(self)(**{name: getattr(self, name)[rows] for name in self.NAMES})
+        part = type(self)(**{name: getattr(self, name)[rows] for name in self.NAMES})
+        part.lay_out()
+        return part
 
     def put(self, rows: Ints, part: State) -> None:
         """Write rows that `take` gave back in place."""
@@ -178,7 +198,7 @@ class State:
 
     def copy(self) -> Self:
         """Copy everything."""
-        return type(self)(**{name: getattr(self, name).copy() for name in self.NAMES})
+        return type(self)(**{name: getattr(self, name).copy(order="K") for name in self.NAMES})
 
     def to_bytes(self) -> bytes:
         """Write all arrays down exactly (numpy's own format, packed, no pickles)."""
@@ -197,6 +217,7 @@ class State:
 
 
 State.NAMES = tuple(f.name for f in fields(State))
+State.LAID_OUT = tuple(name for name in State.NAMES if name not in ("grid", "pace"))
 
 
 def row_of(blob: bytes, i: int) -> bytes:

@@ -137,6 +137,7 @@ def step(state: State, fixed: Fixed, seen: Bin, moment: Moment, logged_mix: Floa
     leaks.begin_slow(state, slow)
     losses.book_corrections(state, fixed, moment.day, stand, jumped)
     leaked = leaks.judge_leaks(state, fixed, slow, moment.k)
+    state.lay_out()
     return Stepped(jumped, leaked, swapped, signs.off(state, fixed, shown))
 
 

@@ -7,9 +7,11 @@ the estimate, and what it predicts of the innovations is held against them. The 
 an instrument makes what was seen than rates that really changed, how large it is, and what the estimate would be
 without it. A sump that strays from its model more than the model reckons is judged by what is usual for itself.
 
-`State.errors` (n, windows, suspects, 11), `State.fit` and `State.gram`: sums of what is predicted by what is seen, and
-of what is predicted by itself. `State.windows` (n, windows, 5): BEGUN LOST GROWN RUNNING BINS. `State.unrest` (n, 2,
-2): sum and number of the ratios of windows gone by, for level and refractometer.
+All runs along the sumps, in single precision: a sum of likelihoods need not be known better. `State.errors` (n, 11,
+suspects, windows); `State.fit` (n, suspects, windows): sums of what is predicted by what is seen; `State.gram` (n, 22,
+windows): of what is predicted by itself, those products that a verdict asks for (see `_add_products`).
+`State.windows` (n, 5, windows): BEGUN LOST GROWN RUNNING BINS. `State.unrest` (n, 2, 2): sum and number of the ratios
+of windows gone by, for level and refractometer.
 """
 
 from __future__ import annotations
@@ -31,10 +33,13 @@ from monitor.model.layout import (
     STRENGTH,
     VOLUME,
     WEATHER,
+    WIDTH,
     Fixed,
     Flags,
     Floats,
     Ints,
+    Singles,
+    sumps_last,
 )
 from monitor.model.state import State
 
@@ -42,6 +47,8 @@ LEVEL_RAMP, BRIX_RAMP, LEVEL_STUCK, BRIX_STUCK, IDLE_STEP, RUN_STEP, DRAG_STEP =
 """Gauges that move by themselves (full a day, degrees Brix a day) or not at all; rates that changed (log)."""
 REAL: Final = slice(IDLE_STEP, DRAG_STEP + 1)
 REAL_SD: Final = np.array([0.1, 0.25, 0.7])
+SQUARES: Final = 12
+CROSSES: Final = 19
 BEGUN, LOST, GROWN, RUNNING, BINS = range(5)
 EVERY_BINS: Final = 48
 YOUNGEST_BINS: Final = 32
@@ -65,16 +72,16 @@ class Verdict:
 
 def begin(state: State, running: Floats, k: int) -> None:
     """Open a window every half day, in place; the oldest makes room and tells what is usual."""
-    fresh = np.flatnonzero(state.windows[:, 0, BEGUN] == 0.0)
+    fresh = np.flatnonzero(state.windows[:, BEGUN, 0] == 0.0)
     if len(fresh):
         forget(state, fresh, k)
     if k % EVERY_BINS:
         return
-    w = (k // EVERY_BINS) % state.windows.shape[1]
+    w = (k // EVERY_BINS) % state.windows.shape[2]
     for signal, suspect in ((0, LEVEL_RAMP), (1, BRIX_RAMP)):
-        force, mass = _alone(state, suspect)
-        ratio = np.where(mass[:, w] > 0.0, force[:, w] ** 2 / np.where(mass[:, w] > 0.0, mass[:, w], 1.0), 0.0)
-        counts = (mass[:, w] > 0.0) & (state.said[:, signal] == 0) & (k - state.windows[:, w, BEGUN] > COUNTS_BINS)
+        force, mass = (one[:, w] for one in _alone(state, suspect))
+        ratio = np.where(mass > 0.0, force**2 / np.where(mass > 0.0, mass, 1.0), 0.0)
+        counts = (mass > 0.0) & (state.said[:, signal] == 0) & (k - state.windows[:, BEGUN, w] > COUNTS_BINS)
         state.unrest[:, signal, 0] += np.where(counts, np.minimum(ratio, AT_MOST), 0.0)
         state.unrest[:, signal, 1] += counts
     _open(state, np.arange(len(running)), w, running, k)
@@ -82,25 +89,26 @@ def begin(state: State, running: Floats, k: int) -> None:
 
 def forget(state: State, rows: Ints, k: int) -> None:
     """Begin all windows of some sumps anew, in place: what they held was settled."""
-    for w in range(state.windows.shape[1]):
+    for w in range(state.windows.shape[2]):
         _open(state, rows, w, state.run_belief, k)
 
 
 def _open(state: State, rows: Ints, w: int, running: Floats, k: int) -> None:
-    state.errors[rows, w] = 0.0
+    state.errors[rows, :, :, w] = 0.0
     for suspect, column in ((IDLE_STEP, LN_IDLE), (RUN_STEP, LN_RUN), (DRAG_STEP, LN_DRAG)):
-        state.errors[rows, w, suspect, column] = -1.0
-    state.fit[rows, w] = 0.0
-    state.gram[rows, w] = 0.0
-    state.windows[rows, w] = 0.0
-    state.windows[rows, w, BEGUN] = float(k)
-    state.windows[rows, w, RUNNING] = running[rows]
+        state.errors[rows, column, suspect, w] = -1.0
+    state.fit[rows, :, w] = 0.0
+    state.gram[rows, :, w] = 0.0
+    state.windows[rows, :, w] = 0.0
+    state.windows[rows, BEGUN, w] = float(k)
+    state.windows[rows, RUNNING, w] = running[rows]
 
 
 def fade(state: State, job: float, weather: float) -> None:
     """Let errors of job and weather fade as these do, in place."""
-    state.errors[..., JOB] *= job
-    state.errors[..., WEATHER] *= weather
+    for column, keep in ((JOB, job), (WEATHER, weather)):
+        if keep != 1.0:
+            state.errors[:, column] *= keep
 
 
 def carry(
@@ -110,12 +118,14 @@ def carry(
 
     Where the volume is `anchored` to the gauge (a valve keeps it there) no error of it is left.
     """
-    volume, strength = _along(state.errors, volume_row), _along(state.errors, strength_row)
-    state.errors[..., VOLUME] = np.where(anchored[:, None, None], 0.0, volume)
-    state.errors[..., STRENGTH] = strength
-    state.windows[:, :, LOST] += lost_l[:, None]
-    state.windows[:, :, GROWN] += (state.mean[:, STRENGTH] - strength_before)[:, None]
-    state.windows[:, :, BINS] += 1.0
+    errors = sumps_last(state.errors)
+    volume, strength = _along(errors, volume_row), _along(errors, strength_row)
+    if anchored.any():
+        volume[..., anchored] = 0.0
+    errors[VOLUME], errors[STRENGTH] = volume, strength
+    state.windows[:, LOST] += lost_l[:, None]
+    state.windows[:, GROWN] += (state.mean[:, STRENGTH] - strength_before)[:, None]
+    state.windows[:, BINS] += 1.0
 
 
 def weigh_level(state: State, fixed: Fixed, look: Look, running: Floats, use: Flags, k: int) -> None:
@@ -123,44 +133,65 @@ def weigh_level(state: State, fixed: Fixed, look: Look, running: Floats, use: Fl
 
     `running` is the share of the hold-up that is out, `use` where the level is taken in.
     """
-    errors = state.errors
-    predicted = running[:, None, None] * errors[..., HOLD_UP] - errors[..., VOLUME]
-    window = state.windows
-    predicted[:, :, LEVEL_RAMP] += (k + 0.5 - window[:, :, BEGUN]) / BINS_A_DAY * fixed.full_l[:, None]
-    held = (running[:, None] - window[:, :, RUNNING]) * state.mean[:, HOLD_UP, None]
-    predicted[:, :, LEVEL_STUCK] += window[:, :, LOST] + held
+    errors, window = sumps_last(state.errors), sumps_last(state.windows)
+    predicted = errors[HOLD_UP] * _single(running)
+    predicted -= errors[VOLUME]
+    predicted[LEVEL_RAMP] += _single((k + 0.5 - window[BEGUN]) / BINS_A_DAY * fixed.full_l)
+    held = (running - window[RUNNING]) * state.mean[:, HOLD_UP]
+    predicted[LEVEL_STUCK] += _single(window[LOST] + held)
     _weigh(state, predicted, look, use)
 
 
 def weigh_brix(state: State, fixed: Fixed, look: Look, use: Flags, k: int) -> None:
     """Do the same for the refractometer's innovation."""
-    predicted = -state.errors[..., STRENGTH] / fixed.factor[:, None, None] - state.errors[..., BIAS]
-    window = state.windows
-    predicted[:, :, BRIX_RAMP] += (k + 0.5 - window[:, :, BEGUN]) / BINS_A_DAY
-    predicted[:, :, BRIX_STUCK] -= window[:, :, GROWN] / fixed.factor[:, None]
+    errors, window = sumps_last(state.errors), sumps_last(state.windows)
+    predicted = errors[STRENGTH] * _single(-1.0 / fixed.factor)
+    predicted -= errors[BIAS]
+    predicted[BRIX_RAMP] += _single((k + 0.5 - window[BEGUN]) / BINS_A_DAY)
+    predicted[BRIX_STUCK] -= _single(window[GROWN] / fixed.factor)
     _weigh(state, predicted, look, use)
 
 
-def _weigh(state: State, predicted: Floats, look: Look, use: Flags) -> None:
-    residual, total, along = look.residual, look.total, look.along
-    root = np.sqrt(total)
-    weight = np.where(use, 1.0 / root, 0.0)
-    scaled = predicted * weight[:, None, None]
-    state.fit += scaled * np.clip(residual * weight, -CLIPPED, CLIPPED)[:, None, None]
-    state.gram += scaled[:, :, :, None] * scaled[:, :, None, :]
-    state.errors += scaled[..., None] * (along * weight[:, None])[:, None, None, :]
+def _weigh(state: State, predicted: Singles, look: Look, use: Flags) -> None:
+    """Add up what is predicted (suspects, windows, n), in its place, and let the errors follow what was seen."""
+    weight = np.where(use, 1.0 / np.sqrt(look.total), 0.0)
+    predicted *= _single(weight)
+    scratch = predicted * _single(np.clip(look.residual * weight, -CLIPPED, CLIPPED))
+    fit = sumps_last(state.fit)
+    fit += scratch
+    _add_products(sumps_last(state.gram), predicted)
+    _shift(sumps_last(state.errors), predicted, _single(sumps_last(look.along) * weight), scratch)
+
+
+def _add_products(gram: Singles, predicted: Singles) -> None:
+    """Add products to the sums: each fault of a gauge by each rate that changed, squares, rates by one another."""
+    gauges, rates = predicted[:IDLE_STEP], predicted[REAL]
+    for i, gauge in enumerate(gauges):
+        gram[len(rates) * i : len(rates) * (i + 1)] += gauge * rates
+    gram[SQUARES:CROSSES] += predicted * predicted
+    gram[CROSSES : CROSSES + 2] += rates[0] * rates[1:]
+    gram[CROSSES + 2] += rates[1] * rates[2]
+
+
+def _shift(errors: Singles, by: Singles, gain: Singles, scratch: Singles) -> None:
+    """Add `by` (suspects, windows, n) times each state's gain (11, n) to the errors, in place."""
+    for column in np.flatnonzero(gain.any(axis=1)):
+        np.multiply(by, gain[column], out=scratch)
+        errors[column] += scratch
 
 
 def follow(state: State, column: int, along: Floats, total: Floats, use: Flags) -> None:
     """Let the errors follow what was learnt of one state from elsewhere, in place."""
-    gain = np.where(use[:, None], along / total[:, None], 0.0)
-    state.errors -= state.errors[..., column, None] * gain[:, None, None, :]
+    errors = sumps_last(state.errors)
+    gain = np.where(use, -sumps_last(along) / total, 0.0)
+    by = errors[column].copy()
+    _shift(errors, by, _single(gain), np.empty_like(by))
 
 
 def judge(state: State, suspect: int) -> Verdict:
     """Return how likely one fault is against rates that changed; one that sticks is as large as it is."""
     force, mass = _alone(state, suspect)
-    old = (state.windows[:, :, BINS] >= YOUNGEST_BINS) & (mass > 0.0)
+    old = (state.windows[:, BINS] >= YOUNGEST_BINS) & (mass > 0.0)
     sure = np.where(old, mass, 1.0)
     size = np.where(old, force / sure, 0.0)
     stuck = suspect in (LEVEL_STUCK, BRIX_STUCK)
@@ -184,7 +215,7 @@ def settled(state: State, signal: int) -> Flags:
 
 def take_back(state: State, suspect: int, verdict: Verdict, rows: Ints) -> None:
     """Take out of the estimates what a fault brought into them, in place, and be less sure by what is unsure of it."""
-    errors = state.errors[rows, verdict.window[rows], suspect]
+    errors = state.errors[rows, :, suspect, verdict.window[rows]].astype(np.float64)
     stuck = suspect in (LEVEL_STUCK, BRIX_STUCK)
     size = np.ones(len(rows)) if stuck else verdict.size[rows]
     doubt = np.maximum(np.sqrt(verdict.var[rows]), 0.3 * np.abs(size))
@@ -195,13 +226,41 @@ def take_back(state: State, suspect: int, verdict: Verdict, rows: Ints) -> None:
 
 def _alone(state: State, suspect: int) -> tuple[Floats, Floats]:
     """Return force and mass of a suspect beyond what changed rates explain (n, windows)."""
-    shared = state.gram[:, :, suspect, REAL]
-    others = state.gram[:, :, REAL, REAL] + np.diag(REAL_SD**-2.0)
-    share = np.linalg.solve(others, shared[..., None])[..., 0]
-    force = state.fit[:, :, suspect] - (share * state.fit[:, :, REAL]).sum(axis=-1)
-    mass = state.gram[:, :, suspect, suspect] - (share * shared).sum(axis=-1)
+    gram, fit = state.gram.astype(np.float64), state.fit.astype(np.float64)
+    many = len(REAL_SD)
+    shared = gram[:, many * suspect : many * (suspect + 1)]
+    share = _solved(gram[:, SQUARES + IDLE_STEP : CROSSES], gram[:, CROSSES:], shared)
+    force = fit[:, suspect] - (share * fit[:, REAL]).sum(axis=1)
+    mass = gram[:, SQUARES + suspect] - (share * shared).sum(axis=1)
     return np.asarray(force), np.asarray(mass)
 
 
-def _along(errors: Floats, rows: Floats) -> Floats:
-    return np.asarray(np.einsum("nwsi,ni->nws", errors, rows))
+def _solved(squares: Floats, crosses: Floats, right: Floats) -> Floats:
+    """Return x of A x = right ((n, 3, windows) each) by elimination, A being the products of the rates and their prior.
+
+    A is symmetric and positive, so that no pivot is looked for.
+    """
+    a, b, c = np.moveaxis(squares + (REAL_SD**-2.0)[:, None], 1, 0)
+    ab, ac, bc = np.moveaxis(crosses, 1, 0)
+    x, y, z = np.moveaxis(right, 1, 0)
+    to_b, to_c = ab / a, ac / a
+    b, bc, c = b - to_b * ab, bc - to_b * ac, c - to_c * ac
+    y, z = y - to_b * x, z - to_c * x
+    last = (z - bc / b * y) / (c - bc / b * bc)
+    middle = (y - bc * last) / b
+    return np.stack([(x - ab * middle - ac * last) / a, middle, last], axis=1)
+
+
+def _along(errors: Singles, rows: Floats) -> Singles:
+    """Return the errors (11, suspects, windows, n) summed up along gradients (n, 11)."""
+    gradient = _single(sumps_last(rows))
+    columns = [column for column in range(WIDTH) if gradient[column].any()]
+    total: Singles = np.zeros_like(errors[0])
+    scratch = np.empty_like(total)
+    for column in columns:
+        total += np.multiply(errors[column], gradient[column], out=scratch)
+    return total
+
+
+def _single(array: Floats) -> Singles:
+    return np.asarray(array, dtype=np.float32)

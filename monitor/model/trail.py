@@ -13,14 +13,16 @@ from typing import Any, Final, Self
 import numpy as np
 import numpy.typing as npt
 
-from monitor.model.layout import Floats, Ints
+from monitor.model.layout import Floats, Ints, sumps_last
 from monitor.model.state import State
 
 SIX_HOURS: Final = 24
 SHORT: Final = ((1, 1), (4, 12))
 """Of the bins behind the present one: the last, and every fourth of the last 12."""
 RING_FROM: Final = 40
-"""Arrays with more numbers a sump than this are kept as places, apart from the covariance, of which all changes."""
+"""Arrays with more numbers a sump than this are kept as places,"""
+RESTLESS: Final = frozenset({"cov", "errors", "gram"})
+"""apart from those of which all changes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,17 +31,17 @@ class Places:
 
     rows: Ints
     columns: Ints
-    values: Floats
+    values: Floats  # (columns, rows)
 
     @classmethod
     def differing(cls, old: Floats, new: Floats) -> Self:
         """Return the places in which two arrays differ, to the bit."""
-        before, after = old.reshape(len(old), -1), new.reshape(len(new), -1)
+        before, after = _flat(old), _flat(new)
         other = before.view(np.int64) != after.view(np.int64)
-        rows, columns = np.flatnonzero(other.any(axis=1)), np.flatnonzero(other.any(axis=0))
+        columns, rows = np.flatnonzero(other.any(axis=1)), np.flatnonzero(other.any(axis=0))
         if 2 * len(rows) > len(old):
             rows = np.arange(len(old))
-        return cls(rows, columns, before[np.ix_(rows, columns)])
+        return cls(rows, columns, before[np.ix_(columns, rows)])
 
     def over(self, later: Places) -> Places | None:
         """Return one that does what `later` and then this one do, None where they are not of the same sumps."""
@@ -47,11 +49,11 @@ class Places:
             return None
         more = ~np.isin(later.columns, self.columns)
         columns = np.concatenate([self.columns, later.columns[more]])
-        return Places(self.rows, columns, np.concatenate([self.values, later.values[:, more]], axis=1))
+        return Places(self.rows, columns, np.concatenate([self.values, later.values[more]]))
 
     def put(self, ring: Floats) -> None:
         """Write what stood there, in place."""
-        ring.reshape(len(ring), -1)[np.ix_(self.rows, self.columns)] = self.values
+        _flat(ring)[np.ix_(self.columns, self.rows)] = self.values
 
 
 @dataclass(slots=True)
@@ -123,13 +125,18 @@ class Trail:
         while True:
             one = self._kept.pop()
             for name, steps in one.steps.items():
-                ring = rings.setdefault(name, getattr(present, name).copy())
+                ring = rings.setdefault(name, getattr(present, name).copy(order="K"))
                 for places in steps:
                     places.put(ring)
             if one.k <= k:
-                whole = {name: array.copy() for name, array in one.whole.items()} | rings
+                whole = {name: array.copy(order="K") for name, array in one.whole.items()} | rings
                 return Kept(one.k, whole, {}, one.hall.copy())
 
 
 def _is_ring(name: str, array: npt.NDArray[Any]) -> bool:
-    return name != "cov" and array.size > RING_FROM * len(array)
+    return name not in RESTLESS and array.size > RING_FROM * len(array)
+
+
+def _flat(array: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Return what is kept of each sump, one quantity a row: a view of (…, n), a copy of it where sumps come first."""
+    return sumps_last(array).reshape(-1, len(array))

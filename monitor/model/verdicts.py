@@ -91,7 +91,7 @@ def _weigh(
 def _settle(state: State, column: int, suspect: int, verdict: suspects.Verdict, rows: Ints, reason: int) -> Guilty:
     suspects.take_back(state, suspect, verdict, rows)
     size = verdict.size[rows]
-    since = state.windows[rows, verdict.window[rows], suspects.BEGUN].copy()
+    since = state.windows[rows, suspects.BEGUN, verdict.window[rows]].copy()
     if column == BRIX:
         state.offset[rows, BRIX] = np.where(reason == DRIFTED, size, 0.0)
     state.doubted[rows, column, AWAY] = size

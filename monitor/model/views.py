@@ -26,6 +26,7 @@ from monitor.model.layout import (
     WIDTH,
     Fixed,
     Floats,
+    added,
 )
 from monitor.model.silence import Silence
 from monitor.model.state import State
@@ -66,7 +67,7 @@ def _columns(state: State) -> tuple[Floats, ...]:
     index = np.arange(WIDTH)
     sd = np.sqrt(np.maximum(cov[:, index, index], 0.0))
     days = np.maximum(state.bins_done, 1.0) / BINS_A_DAY
-    evaporated, dragged = (state.losses.sum(axis=1) / days[:, None]).T
+    evaporated, dragged = (added(state.losses) / days[:, None]).T
     air = np.exp(mean[:, WEATHER] + state.warmth[:, LEVEL])
     both = sd[:, VOLUME] * sd[:, STRENGTH]
     correlation = np.where(both > 0.0, cov[:, VOLUME, STRENGTH] / np.where(both > 0.0, both, 1.0), 0.0)

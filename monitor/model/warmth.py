@@ -24,7 +24,7 @@ from typing import Final
 import numpy as np
 
 from monitor.model.balance import day_curve
-from monitor.model.layout import Fixed, Flags, Floats
+from monitor.model.layout import Fixed, Flags, Floats, added
 from monitor.model.state import State
 
 HELD_HPA, HEARD_H, RUNS, RUNS_SEEN, FIRST_HPA, LEVEL, USUAL, KNOWN_H = range(8)
@@ -83,7 +83,7 @@ def ahead(state: State, hour: Floats) -> Floats:
     if not known.any():
         return curve
     hours = state.warm_hours[:, :, FACTOR]
-    height = np.exp(state.warmth[:, USUAL]) / np.where(known, hours.mean(axis=1), 1.0)
+    height = np.exp(state.warmth[:, USUAL]) / np.where(known, added(hours) / hours.shape[1], 1.0)
     return np.where(known[:, None], hours[:, hour.astype(np.int64) % 24] * height[:, None], curve)
 
 
