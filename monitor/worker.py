@@ -89,6 +89,7 @@ class Worker:
         self.behind = False
         self._record, self._pipeline, self._clock, self._told = record, pipeline, clock, told
         self._settle_s, self.gather_s = settle_s, gather_s
+        self._patience: Patience | None = None
         self._looked_at = -math.inf
         self._unsaved: Changes | None = None
         self._new_entries: set[str] = set()
@@ -181,7 +182,7 @@ class Worker:
                 return
 
     def _gather(self) -> Round:
-        found, patience = Round(), Patience(self.gather_s)
+        found, patience = Round(), Patience(self.gather_s, self._patience)
         while len(found.deliveries) < MOST_AT_ONCE:
             try:
                 until_s = patience.until_s if self._recall is None else time.monotonic()
@@ -195,6 +196,7 @@ class Worker:
                 continue
             found.put(item)
             patience.heard(time.monotonic(), urgent=not isinstance(item, Delivery))
+            self._patience = patience
         return found
 
     def _has_to_look(self) -> bool:

@@ -10,7 +10,7 @@ from typing import Final
 
 from monitor.record.faults import is_damage
 
-LARGE: Final = ("forecast", "estimate", "hourly", "daily", "reading")
+LARGE: Final = ("forecast", "estimate", "hourly", "daily", "reading", "sample")
 """Looked at last, in this order: where time is short, what the daemon cannot start without comes first."""
 INSTRUCTIONS: Final = 20_000
 

@@ -11,7 +11,10 @@ import math
 import sqlite3
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from itertools import islice
 from typing import Final
+
+from monitor.record.samples import Ask, Raw, in_order, only
 
 DAY_S: Final = 86_400
 HOUR_S: Final = 3_600
@@ -23,10 +26,6 @@ ROWS_WRITTEN: Final = 5_000
 Row = tuple[float | None, ...]
 _Key = tuple[int, int]
 
-_READ: Final = (
-    "SELECT time_s, stream, value, quality FROM reading WHERE (time_s, stream) > (?, ?) AND time_s < ?"
-    " ORDER BY time_s, stream LIMIT ?"
-)
 _WRITE: Final = "INSERT OR REPLACE INTO hourly VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
 _TO_DAILY: Final = (
     "INSERT OR IGNORE INTO daily SELECT day / ?, stream, day, sum(count), sum(unsure), min(low),"
@@ -69,28 +68,32 @@ class DayFigures:
 
     def __init__(self, day: int) -> None:
         self.day = day
-        self._place: tuple[float, int] = (float(day * DAY_S), -1)
+        self._readings: Iterator[Raw] | None = None
         self._found: dict[_Key, Figure] = {}
 
     def read_on(self, connection: sqlite3.Connection) -> bool:
         """Take the next readings in; tell whether there may be more."""
-        end_s = float((self.day + 1) * DAY_S)
-        page = connection.execute(_READ, (*self._place, end_s, ROWS_READ)).fetchall()
-        for time_s, stream, value, quality in page:
+        if self._readings is None:
+            self._readings = in_order(_ask(connection), float(self.day * DAY_S), float((self.day + 1) * DAY_S))
+        count = 0
+        for time_s, stream, value, quality, *_ in islice(self._readings, ROWS_READ):
             key = (stream, int(time_s % DAY_S) // HOUR_S)
             figure = self._found.get(key)
             if figure is None:
                 figure = self._found[key] = Figure()
             figure.take(value, quality)
-        if page:
-            self._place = page[-1][:2]
-        return len(page) == ROWS_READ
+            count += 1
+        return count == ROWS_READ
 
     def lots(self) -> Iterator[list[Row]]:
         """Give the rows out in the order of the table, as many at a time as one transaction takes."""
         keys = sorted(self._found)
         for begin in range(0, len(keys), ROWS_WRITTEN):
             yield [(self.day, *key, *self._found[key].row()) for key in keys[begin : begin + ROWS_WRITTEN]]
+
+
+def _ask(connection: sqlite3.Connection) -> Ask:
+    return lambda sql, values: connection.execute(only(sql, None), values).fetchall()
 
 
 def write_hourly(connection: sqlite3.Connection, rows: Iterable[Row]) -> None:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 from monitor.record.figures import DAY_S, HOUR_S, STRETCH_DAYS
+from monitor.record.samples import WITHIN, within
 from monitor.record.stored import Point
 
 _COLUMN: Final = "min(CAST(({when} - :from_s) / :width_s AS INTEGER), :last) AS place"
@@ -21,8 +22,8 @@ _FIGURES: Final = (
     " FROM {source} WHERE count > 0 AND {when} >= :from_s AND {when} < :until_s GROUP BY stream, place"
 )
 _READINGS: Final = (
-    "SELECT stream, {column}, count(*), sum(value), min(value), max(value), min(time_s), max(time_s) FROM reading"
-    " WHERE time_s >= :begin_s AND time_s < :to_s AND value IS NOT NULL AND stream IN ({only}) GROUP BY stream, place"
+    "SELECT stream, {column}, count(*), sum(value), min(value), max(value), min(time_s), max(time_s)"  # noqa: S608 - ours
+    f" FROM {WITHIN} WHERE value IS NOT NULL AND stream IN ({{only}}) GROUP BY stream, place"
 )
 _STEPS: Final = (
     "(WITH RECURSIVE step(n) AS (SELECT :first UNION ALL SELECT n + 1 FROM step WHERE n < :end) SELECT n FROM step)"
@@ -109,8 +110,9 @@ def _rows(db: sqlite3.Connection, only: str, span: Span) -> Iterator[_Row]:
     if begin_s > span.from_s:
         yield from _figures(db, _HOURLY, only, span, min(begin_s, span.to_s))
     if begin_s < span.to_s:
-        sql = _READINGS.format(column=_COLUMN.format(when="time_s"), only=only)
-        yield from db.execute(sql, span.values(begin_s=begin_s))
+        sql = _READINGS.format(column=_COLUMN.format(when="time_s").replace(":from_s", ":base_s"), only=only)
+        values = {**span.values(), **within(begin_s, span.to_s), "base_s": span.from_s}
+        yield from db.execute(sql, values)
 
 
 def _figures(db: sqlite3.Connection, table: _Table, only: str, span: Span, until_s: float) -> Iterator[_Row]:

@@ -20,6 +20,7 @@ from monitor.record.check import mark_of, what_is_wrong
 from monitor.record.copies import copy_over, mark_anew, sync_folder
 from monitor.record.migrations import open_for_writing
 from monitor.record.salvage import SINCE_S, Salvaged, salvage
+from monitor.record.samples import KEYS_A_SECOND
 from monitor.record.stored import Mishap
 
 CHECK_S: Final = 0.25
@@ -202,7 +203,15 @@ def _carry_over(path: Path, mending: Path, used: Backup | None) -> Salvaged:
 def _newest_s(path: Path) -> float:
     try:
         with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True)) as damaged:
-            return float(damaged.execute("SELECT max(time_s) FROM reading").fetchone()[0])
+            return max(_last_s(damaged, "sample", "key") / KEYS_A_SECOND, _last_s(damaged, "reading", "time_s"))
+    except sqlite3.Error:
+        return -math.inf
+
+
+def _last_s(damaged: sqlite3.Connection, table: str, column: str) -> float:
+    """Return the last of what a table is in order of, as far as it can be read and is there."""
+    try:
+        return float(damaged.execute(f"SELECT max({column}) FROM {table}").fetchone()[0])  # noqa: S608 - names of ours
     except (sqlite3.Error, TypeError):
         return -math.inf
 
@@ -224,12 +233,13 @@ def _change_places(path: Path, mending: Path, ending: str) -> Path:
 
 
 def _said(aside: Path, wrong: str, used: Backup | None, saved: Salvaged) -> Mishap:
-    readings, entries = saved.rows.get("reading", 0), saved.rows.get("entry", 0)
+    readings, entries = saved.rows.get("sample", 0) + saved.rows.get("reading", 0), saved.rows.get("entry", 0)
     begun = "there was no good backup, a new one was begun" if used is None else f"{used.path.name} took its place"
     what = f"the record was damaged ({wrong}) and put aside as {aside.name}; {begun}"
     what += f", {readings} readings and {entries} entries were carried over from the damaged one"
     if saved.broken:
-        what += f"; not all could be read of {', '.join(saved.broken)}"
+        names = dict.fromkeys("reading" if table == "sample" else table for table in saved.broken)
+        what += f"; not all could be read of {', '.join(names)}"
     remedy = "have the disk tested; keep the file that was put aside until you are sure nothing is missing"
     if set(saved.broken) & {"token", "session", "everything"}:
         remedy += "; tokens revoked since the backup may be valid again: revoke them again"

@@ -19,23 +19,16 @@ from alerts.watching import LandingRecord
 from monitor.model.types import Event, EventKind, Side
 from monitor.plant.errors import DamagedRecordError, RecordError
 from monitor.plant.reading import Entry, EntryKind, Reading, Rejected, Signal
-from monitor.record import history, tokens
+from monitor.record import history, samples, tokens
 from monitor.record import shapes as shapes_on_record
-from monitor.record.arrivals import LATE, Kept, arrival
+from monitor.record.arrivals import LATE, arrival
 from monitor.record.faults import explained
 from monitor.record.migrations import check_current, open_for_reading
+from monitor.record.samples import WITHIN, Raw
 from monitor.record.stored import EstimatePoint, Mishap, Point, StoredForecast
 from monitor.record.streams import Stream, load_streams
 from monitor.record.writer import QUALITIES
 
-_FIRST_PAGE: Final = 500
-_PAGE: Final = 20_000
-"""Rows fetched at once: no query stays open while the caller works, so the write-ahead log can be folded in."""
-
-_READINGS_SQL: Final = (
-    "SELECT time_s, stream, value, quality, arrived_s, reason FROM reading"
-    " WHERE (time_s, stream) > (?, ?) AND time_s < ? {only} ORDER BY time_s, stream LIMIT ?"
-)
 _ESTIMATES_SQL: Final = (
     "WITH RECURSIVE moment(at_s) AS (SELECT min(time_s) FROM estimate WHERE time_s >= :from_s UNION ALL"
     " SELECT (SELECT min(time_s) FROM estimate WHERE time_s > at_s) FROM moment WHERE at_s < :to_s)"
@@ -45,8 +38,6 @@ _ESTIMATES_SQL: Final = (
     " GROUP BY min(CAST((time_s - :from_s) / :width_s AS INTEGER), :last) ORDER BY 1"
 )
 """The moments of which there are estimates are few, and each is looked up: the other sumps' rows are not read."""
-
-_Raw = tuple[float, int, float | None, int, Kept, str | None]
 
 
 class Reader:
@@ -98,22 +89,24 @@ class Reader:
                 came_s = arrival(time_s, arrived)
                 yield Reading(name, signal, value, time_s, came_s, QUALITIES[quality], reason or "")
 
-    def _raw_readings(self, from_s: float, to_s: float, sump: str | None, streams: dict[int, Stream]) -> Iterator[_Raw]:
-        place: tuple[float, int] = (from_s, -1)
-        page: list[_Raw] = []
-        size = _FIRST_PAGE
-        while len(page) == size or place[1] == -1:
-            size = _FIRST_PAGE if place[1] == -1 else _PAGE
+    def _raw_readings(self, from_s: float, to_s: float, sump: str | None, streams: dict[int, Stream]) -> Iterator[Raw]:
+        kept_s = -math.inf
+
+        def ask(sql: str, values: tuple[float, ...]) -> list[Any]:
+            nonlocal kept_s
             with self._database() as db:
                 streams.update(load_streams(db.conn))
-                place = max(place, (_kept_from_s(db), -1))
-                page = db.conn.execute(_only(streams, sump), (*place, to_s, size)).fetchall()
-            yield from page
-            place = page[-1][:2] if page else (to_s, 0)
+                kept_s = _kept_from_s(db)
+                only = None if sump is None else [number for number, (name, _) in streams.items() if name == sump]
+                return db.conn.execute(samples.only(sql, only), values).fetchall()
+
+        for row in samples.in_order(ask, from_s, to_s):
+            if row[0] >= kept_s:
+                yield row
 
     def reading_count(self) -> int:
         """Return how many readings are on record."""
-        return int(self._one("SELECT count(*) FROM reading")[0])
+        return int(self._one("SELECT (SELECT count(*) FROM sample) + (SELECT count(*) FROM reading)")[0])
 
     def sumps(self) -> set[str]:
         """Return the sumps of which readings are or were on record, in the plant file or not."""
@@ -127,8 +120,8 @@ class Reader:
 
     def newest_reading_s(self) -> float | None:
         """Return the latest source time on record, None if there is none."""
-        found: float | None = self._one("SELECT max(time_s) FROM reading")[0]
-        return found
+        with self._database() as db:
+            return samples.newest_s(db.conn)
 
     def newest_estimate_s(self) -> float | None:
         """Return the time of the latest estimate on record, None if there is none."""
@@ -142,16 +135,13 @@ class Reader:
 
     def unsure_count(self, from_s: float, to_s: float) -> int:
         """Return how many readings of a span are not good, have no value or come with a reason."""
-        sql = (
-            "SELECT count(*) FROM reading WHERE time_s >= ? AND time_s < ?"
-            " AND (quality > 0 OR value IS NULL OR reason IS NOT NULL)"
-        )
-        return int(self._one(sql, (from_s, to_s))[0])
+        sql = f"SELECT count(*) AS unsure FROM {WITHIN} WHERE quality > 0 OR value IS NULL OR reason IS NOT NULL"  # noqa: S608
+        return int(self._rows(sql, samples.within(from_s, to_s))[0]["unsure"])
 
     def late_count(self, from_s: float, to_s: float, by_s: float) -> int:
         """Return how many readings of a span came more than so many seconds after their time."""
-        sql = f"SELECT count(*) AS late FROM reading WHERE time_s >= :from_s AND time_s < :to_s AND {LATE}"  # noqa: S608
-        return int(self._rows(sql, {"from_s": from_s, "to_s": to_s, "by_s": by_s})[0]["late"])
+        sql = f"SELECT count(*) AS late FROM {WITHIN} WHERE {LATE}"  # noqa: S608 - both are ours
+        return int(self._rows(sql, {**samples.within(from_s, to_s), "by_s": by_s})[0]["late"])
 
     def entries(self, from_s: float, to_s: float, sump: str | None = None) -> list[Entry]:
         """Return the log book of a span by the time things happened."""
@@ -265,13 +255,6 @@ class Reader:
 
 def _kept_from_s(db: Database) -> float:
     return float(db.execute("SELECT readings_from_s FROM upkeep").fetchone()[0])
-
-
-def _only(streams: dict[int, Stream], sump: str | None) -> str:
-    if sump is None:
-        return _READINGS_SQL.format(only="")
-    numbers = ",".join(str(number) for number, (name, _) in streams.items() if name == sump)
-    return _READINGS_SQL.format(only=f"AND stream IN ({numbers})")
 
 
 def _span(table: str, from_s: float, to_s: float, sump: str | None) -> tuple[str, dict[str, Any]]:

@@ -15,11 +15,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
+from monitor.record.samples import KEYS_A_SECOND
+
 SINCE_S: Final = 9 * 86_400.0
 ROWS_AT_ONCE: Final = 500
 KEYS: Final = {
     "stream": ("id",),
     "reading": ("time_s", "stream"),
+    "sample": ("key",),
     "entry": ("rowid",),
     "rejected": ("id",),
     "receipt": ("id",),
@@ -40,7 +43,7 @@ KEYS: Final = {
 """What is carried over, and how its rows lie."""
 LEFT: Final = frozenset({"hourly", "daily", "late_day", "upkeep", "checkpoint", "opening"})
 """What is not: figures and checkpoints of the backup stand, and newer ones are made again."""
-SINCE: Final = {"reading": 1.0, "estimate": 1.0, "forecast": 3600.0}
+SINCE: Final = {"reading": 1.0, "sample": 1.0 / KEYS_A_SECOND, "estimate": 1.0, "forecast": 3600.0}
 """Tables of which only the last days are carried over, with the seconds that one of their first key is."""
 
 REPLACED: Final = frozenset({"alert", "event", "outbox", "estimate", "shape", "away"})
@@ -148,6 +151,8 @@ class _Table:
             found.rows[self._name] = found.rows.get(self._name, 0) + 1
             if self._name in {"reading", "entry"}:
                 found.earliest_s = min(found.earliest_s, _moment(values[self._columns.index("time_s")]))
+            elif self._name == "sample":
+                found.earliest_s = min(found.earliest_s, _moment(values[0]) / KEYS_A_SECOND)
 
 
 def _moment(value: Any) -> float:

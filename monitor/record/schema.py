@@ -1,8 +1,8 @@
 """What is on disk, one migration a step. A step that has been released is never changed; a new one is added below it.
 
-Readings lie in one tree ordered by time, then by stream (a signal of a sump, as a small number): readings come in
-almost in that order, so a commit touches one page at its end, and the same key keeps a doubled reading out. Times are
-Unix seconds as floats; SQLite keeps whole ones in 4 bytes. `arrived_s` is mostly the delay (see `arrivals`), `quality`
+Readings lie in one table whose row number is their time and their stream (a signal of a sump, as a small number; see
+`samples`): they come in almost in that order, so a commit touches the page at its end, and the same key keeps a doubled
+reading out. Times are Unix seconds as floats. `arrived_s` is mostly the delay (see `arrivals`), `quality`
 is 0 good, 1 doubtful, 2 bad.
 """
 
@@ -207,6 +207,18 @@ def m011_arrivals_as_delays(_db: Database) -> None:
 
     Both are read; a release that knows only moments must not take the record.
     """
+
+
+@migrations()
+def m012_samples(db: Database) -> None:
+    """Create the table that new readings go to: a row number of time and stream, so that it only grows at its end.
+
+    The readings that are there stay where they are until they have outlived their time (see `samples`).
+    """
+    db.execute(
+        "CREATE TABLE sample (key INTEGER PRIMARY KEY, value REAL, quality INTEGER NOT NULL, arrived_s REAL,"
+        " reason TEXT, time_s REAL, stream INTEGER)"
+    )
 
 
 def _names() -> tuple[str, ...]:

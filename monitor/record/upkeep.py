@@ -25,6 +25,9 @@ from typing import Final
 from monitor.plant.types import Keeping
 from monitor.record import outlived
 from monitor.record.figures import DAY_S, DayFigures, to_daily, write_hourly
+from monitor.record.samples import key_at
+from monitor.record.samples import newest_s as newest_reading_s
+from monitor.record.samples import oldest_s as oldest_reading_s
 
 EVERY_S: Final = 3600.0
 """So often a round begins."""
@@ -103,7 +106,7 @@ class Upkeep:
     def _believe(self, now_s: float) -> float:
         before_s = self._mark("believed_s")
         if before_s < 0.0:
-            newest_s = self._db.execute("SELECT max(time_s) FROM reading").fetchone()[0]
+            newest_s = newest_reading_s(self._db)
             before_s = now_s if newest_s is None else newest_s
         believed_s = min(now_s, before_s + BELIEVED_AT_ONCE_S)
         if believed_s > before_s or self._mark("believed_s") < 0.0:
@@ -114,8 +117,7 @@ class Upkeep:
     def _new_figures(self, now_s: float) -> Iterator[None]:
         """Make the figures of each day that is over and settled, the oldest first."""
         while True:
-            sql = "SELECT min(time_s) FROM reading WHERE time_s >= ?"
-            first_s = self._db.execute(sql, (max(self._figures_to_s, self.readings_from_s),)).fetchone()[0]
+            first_s = oldest_reading_s(self._db, max(self._figures_to_s, self.readings_from_s))
             if first_s is None or (first_s // DAY_S + 1) * DAY_S > now_s - SETTLED_S:
                 return
             yield from self._figures_of(int(first_s // DAY_S))
@@ -153,7 +155,7 @@ class Upkeep:
         cut_s = min(_day_before(now_s - self._keeping.readings_s), self._figures_to_s)
         late = self._db.execute("SELECT min(day) FROM late_day").fetchone()[0]
         cut_s = cut_s if late is None else min(cut_s, late * DAY_S)
-        oldest_s = self._db.execute("SELECT min(time_s) FROM reading").fetchone()[0]
+        oldest_s = oldest_reading_s(self._db)
         if oldest_s is not None and oldest_s < cut_s and cut_s > self.readings_from_s:
             with self._transaction():
                 self._move("readings_from_s", cut_s)
@@ -163,7 +165,8 @@ class Upkeep:
             yield
 
     def _delete_readings(self) -> int:
-        return outlived.delete_before(self._db, "reading", "time_s", self.readings_from_s)
+        old = outlived.delete_before(self._db, "reading", "time_s", self.readings_from_s)
+        return old or outlived.delete_before(self._db, "sample", "key", key_at(max(self.readings_from_s, 0.0)))
 
     def _drop_hours(self, now_s: float) -> Iterator[None]:
         """Turn hours into days, some streams of one day at a time."""

@@ -6,12 +6,14 @@ import math
 import sqlite3
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import compress
 from typing import Final, Protocol
 
 from sqlite_utils import Database
 
 from monitor.plant.reading import Entry, Quality, Reading, Rejected
-from monitor.record.arrivals import Kept, kept
+from monitor.record import samples
+from monitor.record.arrivals import kept
 from monitor.record.streams import StreamNumbers
 from monitor.record.times import write_time
 
@@ -24,11 +26,9 @@ RAW_KEPT: Final = 4_096
 
 QUALITIES: Final = (Quality.GOOD, Quality.DOUBTFUL, Quality.BAD)
 _QUALITY_NUMBER: Final = {quality: number for number, quality in enumerate(QUALITIES)}
-_READING_SQL: Final = "INSERT INTO reading VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
 _ENTRY_SQL: Final = "INSERT INTO entry VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
 
 _Key = tuple[float, int]
-_Row = tuple[float, int, float | None, int, Kept, str | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,21 +47,13 @@ def add_readings(connection: sqlite3.Connection, numbers: StreamNumbers, reading
     batch: dict[_Key, Reading] = {}
     for reading in readings:
         batch.setdefault((reading.time_s, numbers[reading.sump, reading.signal]), reading)
-    connection.execute("SAVEPOINT batch")
-    cursor = connection.executemany(_READING_SQL, map(_row, batch, batch.values()))
-    new = list(batch.values())
-    if cursor.rowcount != len(batch):  # some were there: find out which, one by one
-        connection.execute("ROLLBACK TO batch")
-        new = [
-            reading
-            for key, reading in batch.items()
-            if connection.execute(_READING_SQL, _row(key, reading)).rowcount == 1
-        ]
-    connection.execute("RELEASE batch")
-    return new
+    if not batch:
+        return []
+    new = samples.add(connection, list(map(_row, batch, batch.values())))
+    return list(compress(batch.values(), new))
 
 
-def _row(key: _Key, reading: Reading) -> _Row:
+def _row(key: _Key, reading: Reading) -> samples.Raw:
     arrived = kept(reading.time_s, reading.arrived_s)
     return (*key, reading.value, _QUALITY_NUMBER[reading.quality], arrived, reading.reason or None)
 

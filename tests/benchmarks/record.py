@@ -1,4 +1,7 @@
-"""What the record costs: readings a second, bytes written a reading, beside plain `executemany` into a bare table."""
+"""What the record costs: readings a second, bytes written a reading, beside plain `executemany` into a bare table.
+
+Bytes are those handed to write calls, the log's pages and their coming into the file; see `wear` for a whole plant.
+"""
 
 from __future__ import annotations
 
@@ -16,6 +19,8 @@ SIGNALS = (Signal.LEVEL, Signal.REFRACTOMETER, Signal.RUNNING)
 BATCH = 500
 START_S = 1_930_262_400.0
 PERIOD_S = 300.0
+SIZES = (500, 170, 83, 17, 5, 1)
+LOGICAL = 24.0
 
 
 def measure(rounds: int = 60) -> dict[str, float]:
@@ -23,12 +28,13 @@ def measure(rounds: int = 60) -> dict[str, float]:
     with tempfile.TemporaryDirectory(prefix="bandkeeper-bench-") as folder:
         kept = _kept(Path(folder) / "record.db", rounds)
         plain = _plain(Path(folder) / "plain.db", rounds)
-        alone = _one_by_one(Path(folder) / "alone.db")
+        small = {size: _in_batches_of(size, Path(folder) / f"batches-{size}.db") for size in SIZES}
     return {
         "readings": float(rounds * SUMPS * len(SIGNALS)),
         **{f"record_{name}": value for name, value in kept.items()},
         **{f"plain_{name}": value for name, value in plain.items()},
-        "record_bytes_written_a_reading_when_each_is_committed_alone": alone,
+        **{f"record_bytes_written_a_reading_in_batches_of_{size}": each for size, each in small.items()},
+        **{f"  times_24_logical_bytes_in_batches_of_{size}": each / LOGICAL for size, each in small.items()},
     }
 
 
@@ -72,17 +78,18 @@ def _plain(path: Path, rounds: int) -> dict[str, float]:
     return {**costs, "bytes_on_disk_a_reading": path.stat().st_size / (rounds * SUMPS * len(SIGNALS))}
 
 
-def _one_by_one(path: Path, readings: int = 2000) -> float:
+def _in_batches_of(size: int, path: Path, readings: int = 15_000) -> float:
+    """Return the bytes written a reading, after as many that went before, the log's coming into the file included."""
     record = Record.open(path, now_s=START_S)
-    everything = [reading for batch in batches(4) for reading in batch]
-    first, some = everything[:-readings], everything[-readings:]
-    record.add(first)
+    everything = [reading for batch in batches(20) for reading in batch]
+    record.add(everything[:readings])
+    record._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
     before = _bytes_written()
-    for reading in some:
-        record.add([reading])
-    written = _bytes_written() - before
+    some = everything[readings : readings + min(readings, 500 * size)]
+    for begin in range(0, len(some), size):
+        record.add(some[begin : begin + size])
     record.close()
-    return written / readings
+    return (_bytes_written() - before) / len(some)
 
 
 def _costs(work: Callable[[], object], rounds: int) -> dict[str, float]:

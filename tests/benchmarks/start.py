@@ -25,6 +25,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from monitor.pipeline import Pipeline
 from monitor.plant.file import load_plant
 from monitor.plant.reading import Signal
+from monitor.record.samples import newest_s
 from monitor.record.store import Record
 from tests.fixtures.mosquitto import Broker
 
@@ -67,9 +68,9 @@ signal.refractometer = {{ source = "hall", address = "m-{n:03}/brix", unit = "de
 """
 READINGS: Final = """
 WITH RECURSIVE moment(t) AS (SELECT :from_s UNION ALL SELECT t + :period FROM moment WHERE t + :period < :to_s)
-INSERT INTO reading SELECT t + stream.id % :period, stream.id,
+INSERT INTO sample SELECT ((t + stream.id % :period) * 1000 << 20) + stream.id,
   CASE signal WHEN 'level' THEN 260.0 + (t / :period + stream.id) % 7 * 0.4 ELSE 5.3 + (t / :period) % 5 * 0.02 END,
-  0, NULL, NULL FROM moment CROSS JOIN stream ORDER BY 1, 2
+  0, NULL, NULL, NULL, NULL FROM moment CROSS JOIN stream ORDER BY 1
 """
 FIGURES: Final = """
 WITH RECURSIVE day(d) AS (SELECT :first UNION ALL SELECT d + 1 FROM day WHERE d + 1 < :last),
@@ -136,7 +137,7 @@ def start(folder: Path, broker: Broker) -> tuple[float, float]:
 
 def _on_disk(path: Path, since_s: float) -> bool:
     with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as db:
-        newest = db.execute("SELECT max(time_s) FROM reading").fetchone()[0]
+        newest = newest_s(db)
     return newest is not None and newest >= since_s
 
 

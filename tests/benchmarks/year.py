@@ -36,6 +36,7 @@ PERIOD_S: Final = 300.0
 BATCH: Final = 500
 LOGICAL: Final = 24.0
 SIGNALS: Final = (Signal.LEVEL, Signal.REFRACTOMETER, Signal.RUNNING)
+GROWTH_DAYS: Final = 30
 ALERTS_A_SUMP_DAY: Final = 0.25
 ENTRIES_A_SUMP_DAY: Final = 0.5
 EVENTS_A_SUMP_DAY: Final = 0.3
@@ -66,7 +67,8 @@ class Year:
         self.checkpoint = random.Random(1).randbytes(checkpoint_bytes(sumps))
         self.dice = random.Random(2)
         self.readings = self.longest_ms = self.steps = 0.0
-        self.sizes: deque[int] = deque(maxlen=31)
+        self.sizes: deque[int] = deque(maxlen=GROWTH_DAYS + 1)
+        self.tables: dict[str, int] = {}
 
     def hour(self, begin_s: float) -> Iterator[Reading]:
         """Yield what all sumps say in an hour, in order of time; arrivals a little later."""
@@ -178,6 +180,8 @@ def main(arguments: list[str]) -> int:
                 year.conclude(now_s)
                 year.look_after(now_s)
             year.sizes.append(year.used())
+            if day == options.days - 1 - GROWTH_DAYS:
+                year.tables = dict(tables(path))
             if day % 50 == 49:
                 print(
                     f"day {day + 1}: {path.stat().st_size / 1e6:.0f} MB, {time.monotonic() - begun:.0f} s", flush=True
@@ -194,7 +198,8 @@ def main(arguments: list[str]) -> int:
 
 def _report(year: Year, written: int, cpu_s: float) -> None:
     for name, size in tables(year.path)[:14]:
-        print(f"  {name:46} {size / 1e6:10.1f} MB")
+        a_day = (size - year.tables.get(name, 0)) / GROWTH_DAYS
+        print(f"  {name:46} {size / 1e6:10.1f} MB, grows by {a_day / 1e3:8.1f} kB a day")
     kept = year.record.reader().reading_count()
     growth = (year.sizes[-1] - year.sizes[0]) / max(len(year.sizes) - 1, 1)
     for name, number, unit in (

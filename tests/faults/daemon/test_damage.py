@@ -57,7 +57,7 @@ def test_it_mends_itself_and_says_so(tmp_path: Path) -> None:
         tell(program, talker, 4000, 500)
         fold(program)
         whole = times(program.database)
-        spoil(program.database, leaves_of(program.database, "reading")[3])
+        spoil(program.database, leaves_of(program.database, "sample")[3])
         program.ask("/api/sumps/lathe-04/history?points=10&from=2020-01-01T00:00:00Z")
         wait_for(lambda: "was damaged" in program.log, "it is mended", within_s=60)
         wait_for(lambda: listens(program.port), "the page again", within_s=60)

@@ -42,7 +42,7 @@ def names(backups: Path) -> list[str]:
 def count_in(backup: Path) -> int:
     with closing(sqlite3.connect(f"{backup.as_uri()}?immutable=1", uri=True)) as copy:
         assert copy.execute("PRAGMA integrity_check").fetchone() == ("ok",)
-        return int(copy.execute("SELECT count(*) FROM reading").fetchone()[0])
+        return int(copy.execute("SELECT count(*) FROM sample").fetchone()[0])
 
 
 def test_the_last_few_are_kept_and_each_holds_what_was_there(tmp_path: Path) -> None:
@@ -159,7 +159,7 @@ def test_a_damaged_record_never_becomes_a_backup_and_is_said(tmp_path: Path) -> 
         grown(record, number)
         make_backup(path, backups, 2, night(number))
     record.close()
-    spoil(path, leaves_of(path, "reading")[5])
+    spoil(path, leaves_of(path, "sample")[5])
     with pytest.raises(DamagedRecordError, match="the database is damaged"):
         make_backup(path, backups, 2, night(4))
     assert [one.made_s for one in backups_in(backups, path)] == [night(3)]

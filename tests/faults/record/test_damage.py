@@ -18,7 +18,7 @@ from tests.unit.record.things import T0, reading
 
 def test_damage_in_the_backed_up_part_loses_nothing(tmp_path: Path) -> None:
     path, backups, readings = made(tmp_path)
-    leaves = leaves_of(path, "reading")
+    leaves = leaves_of(path, "sample")
     spoil(path, leaves[len(leaves) // 3])
     record = Record.open_mended(path, backups, now_s=T0 + DAY_S * 3)
     assert times(record) == [one.time_s for one in readings]
@@ -40,7 +40,7 @@ def test_damage_in_the_backed_up_part_loses_nothing(tmp_path: Path) -> None:
 
 def test_damage_behind_the_backup_loses_what_lies_on_the_damaged_page_only(tmp_path: Path) -> None:
     path, backups, readings = made(tmp_path)
-    leaves = leaves_of(path, "reading")
+    leaves = leaves_of(path, "sample")
     spoil(path, leaves[-2])
     record = Record.open_mended(path, backups, now_s=T0 + DAY_S * 3)
     found = times(record)
@@ -84,7 +84,7 @@ def test_a_first_page_of_nonsense_goes_on_from_the_backup(tmp_path: Path) -> Non
 
 def test_without_a_backup_a_new_record_is_begun_and_what_is_readable_carried_over(tmp_path: Path) -> None:
     path, _, readings = made(tmp_path)
-    leaves = leaves_of(path, "reading")
+    leaves = leaves_of(path, "sample")
     spoil(path, leaves[len(leaves) // 2])
     record = Record.open_mended(path, None, now_s=T0 + DAY_S * 3)
     assert 3000 < len(times(record)) < len(readings)
@@ -97,7 +97,7 @@ def test_without_a_backup_a_new_record_is_begun_and_what_is_readable_carried_ove
 def test_a_damaged_backup_is_passed_over_for_an_older_one(tmp_path: Path) -> None:
     path, backups, readings = made(tmp_path)
     newer, _ = make_backup(path, backups, 3, T0 + 3600 * 60.0)
-    spoil(newer, leaves_of(newer, "reading")[3])
+    spoil(newer, leaves_of(newer, "sample")[3])
     spoil(path, 1)
     record = Record.open_mended(path, backups, now_s=T0 + DAY_S * 3)
     assert times(record) == [one.time_s for one in readings[:3000]]
@@ -109,7 +109,7 @@ def test_a_late_reading_carried_over_drops_the_checkpoints_that_do_not_know_it(t
     record = Record.open(path, now_s=T0)
     record.add([reading(100.5)])
     record.close()
-    spoil(path, leaves_of(path, "reading")[10])
+    spoil(path, leaves_of(path, "sample")[10])
     record = Record.open_mended(path, backups, now_s=T0 + DAY_S * 3)
     assert T0 + 100.5 * 60.0 in times(record)
     assert record.reader().latest_checkpoint() is None
@@ -120,7 +120,7 @@ def test_what_was_reported_is_looked_at_whole_whatever_time_it_takes(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path, backups, _ = made(tmp_path)
-    spoil(path, leaves_of(path, "reading")[7])
+    spoil(path, leaves_of(path, "sample")[7])
     monkeypatch.setattr("monitor.record.mend.CHECK_S", 0.0)
     monkeypatch.setattr("monitor.record.check.INSTRUCTIONS", 1)
     Record.open_mended(path, backups, now_s=T0).close()
@@ -162,9 +162,9 @@ def test_an_index_that_does_not_fit_its_table_is_found_where_damage_was_reported
 def test_a_disk_that_damages_one_record_after_the_other_wants_somebody_first(tmp_path: Path) -> None:
     path, backups, _ = made(tmp_path)
     for number in range(3):
-        spoil(path, leaves_of(path, "reading")[4])
+        spoil(path, leaves_of(path, "sample")[4])
         Record.open_mended(path, backups, now_s=T0 + number * 3600.0).close()
-    spoil(path, leaves_of(path, "reading")[4])
+    spoil(path, leaves_of(path, "sample")[4])
     with pytest.raises(DamagedRecordError, match="as it was 3 times before; see to the disk"):
         Record.open_mended(path, backups, now_s=T0 + 4 * 3600.0)
     assert len(asides(path)) == 3
@@ -195,7 +195,7 @@ def test_a_kill_while_mending_is_made_good_at_the_next_start(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, at: str
 ) -> None:
     path, backups, readings = made(tmp_path)
-    leaves = leaves_of(path, "reading")
+    leaves = leaves_of(path, "sample")
     spoil(path, leaves[10])
     here = Path.replace
 

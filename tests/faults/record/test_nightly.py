@@ -94,7 +94,7 @@ def test_what_is_in_the_way_is_said_once_it_lasts_and_it_is_tried_again(
 def test_a_record_that_turns_out_damaged_is_reported(tmp_path: Path) -> None:
     plant = plant_in(tmp_path)
     night = Night(plant)
-    spoil(plant.database, leaves_of(plant.database, "reading")[5])
+    spoil(plant.database, leaves_of(plant.database, "sample")[5])
     assert not night.nightly.look()
     assert "the database is damaged" in night.damage[0]
     assert backups_in(tmp_path / "backups", plant.database) == []

@@ -27,10 +27,30 @@ def ends(longest_s: float, moments: list[float], urgent: int = -1) -> float:
     return patience.until_s
 
 
-def test_one_that_comes_alone_waits_for_others() -> None:
+def test_one_that_comes_alone_waits_for_others_for_a_second() -> None:
     assert Patience(5.0).until_s == float("inf")
-    assert ends(5.0, [10.0]) == 15.0
-    assert ends(5.0, [10.0, 12.0]) == 15.0
+    assert ends(5.0, [10.0]) == 11.0
+    assert ends(0.5, [10.0]) == 10.5
+    assert ends(5.0, [10.0, 10.9, 11.8]) == 15.0
+
+
+def test_one_for_which_waiting_gathers_nothing_waits_for_a_second() -> None:
+    slow = Patience(5.0)
+    slow.heard(10.0, urgent=False)
+    after = Patience(5.0, slow)
+    after.heard(12.0, urgent=False)
+    assert after.until_s == 13.0
+
+
+def test_in_a_steady_flow_the_first_of_a_round_waits_for_the_next() -> None:
+    before = Patience(5.0)
+    for number in range(5):
+        before.heard(10.0 + number, urgent=False)
+    after = Patience(5.0, before)
+    after.heard(15.0, urgent=False)
+    assert after.until_s == 19.0
+    after.heard(16.0, urgent=False)
+    assert after.until_s == 20.0
 
 
 def test_a_steady_flow_is_cut_into_rounds() -> None:
@@ -42,7 +62,7 @@ def test_a_burst_that_falls_silent_is_stored_at_once() -> None:
 
 
 def test_what_somebody_waits_for_is_stored_at_once() -> None:
-    assert ends(5.0, [10.0, 11.0, 12.0], urgent=2) == 12.0 + SHORTEST_S
+    assert ends(5.0, [10.0, 10.8, 11.5], urgent=2) == 11.5 + SHORTEST_S
     assert ends(5.0, [10.0, 10.01, 10.02], urgent=0) == 10.0 + SHORTEST_S
 
 

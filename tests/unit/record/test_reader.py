@@ -9,7 +9,7 @@ import pytest
 
 from monitor.plant.errors import RecordError
 from monitor.plant.reading import Quality, Reading, Signal
-from monitor.record import reader as reader_module
+from monitor.record import samples
 from monitor.record.reader import Reader
 from monitor.record.store import Record
 from tests.unit.record.things import T0, entry, estimate, reading
@@ -48,7 +48,7 @@ def test_readings_of_one_sump(record: Record) -> None:
 
 @pytest.mark.parametrize("page", [1, 2, 3, 7, 12, 13])
 def test_pages_neither_lose_nor_double_a_reading(record: Record, monkeypatch: pytest.MonkeyPatch, page: int) -> None:
-    monkeypatch.setattr(reader_module, "_PAGE", page)
+    monkeypatch.setattr(samples, "PAGE", page)
     given = [reading(minute, sump=sump) for minute in range(4) for sump in ("a", "b", "c")]
     record.add(given)
     assert list(record.reader().readings(*ALWAYS)) == given
