@@ -36,7 +36,11 @@ class Receipt:
 
 @dataclass(frozen=True, slots=True)
 class Delivery:
-    """Input that came in together. The writer calls `done` after the commit (from any thread, once)."""
+    """Input that came in together. The writer calls `done` after the commit (from any thread, once).
+
+    `passing` names the source of input that nobody keeps until then (a line, a bus): in a flood that the disk cannot
+    follow it is shed and counted. Everything else is held back by its sender, and never shed.
+    """
 
     readings: tuple[Reading, ...]
     rejected: tuple[Rejected, ...] = ()
@@ -44,6 +48,7 @@ class Delivery:
     receipts: tuple[Receipt, ...] = ()
     entries: tuple[Entry, ...] = ()
     acts: tuple[Act, ...] = ()
+    passing: str = ""
 
 
 class SourceState(StrEnum):

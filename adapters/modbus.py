@@ -232,7 +232,7 @@ class ModbusInlet(ThreadedInlet):
         self._board.count(1, len(batch.readings), len(batch.rejected), arrived_s)
         with self._lock:
             self._outstanding += 1
-        deliver(Delivery(tuple(batch.readings), tuple(batch.rejected), self._done))
+        deliver(Delivery(tuple(batch.readings), tuple(batch.rejected), self._done, passing=self.source))
 
     def _done(self) -> None:
         with self._lock:

@@ -155,7 +155,7 @@ class SerialInlet(ThreadedInlet):
             arrived_s = self._arrivals.at("", self._clock())
             self._reader.take(batch, line, arrived_s)
         self._board.count(len(lines), len(batch.readings), len(batch.rejected), arrived_s)
-        deliver(Delivery(tuple(batch.readings), tuple(batch.rejected)))
+        deliver(Delivery(tuple(batch.readings), tuple(batch.rejected), passing=self.source))
 
 
 def port_trouble(port: str, error: OSError) -> Trouble:

@@ -12,6 +12,7 @@ import math
 import queue
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Future
 from typing import Any, Final, Protocol
@@ -75,6 +76,7 @@ class Worker:
         office: Office | None = None,
     ) -> None:
         self.counters = Counters()
+        self.shed: Counter[str] = Counter()
         self._office = office
         self.trouble = ""
         self.damaged: Callable[[str], None] = lambda _what: None
@@ -95,6 +97,7 @@ class Worker:
         self._new_entries: set[str] = set()
         self._queue: queue.SimpleQueue[Item | None] = queue.SimpleQueue()
         self._scarce_at: float | None = None
+        self._shedding = threading.Lock()
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="worker", daemon=True)
 
@@ -135,9 +138,16 @@ class Worker:
         return self._queue.qsize()
 
     def deliver(self, delivery: Delivery) -> None:
-        """Take a delivery (any thread, never blocks). A flood that cannot be acknowledged away is shed and counted."""
-        if self._queue.qsize() > MOST_WAITING:
-            self.counters.deliveries_shed += 1
+        """Take a delivery (any thread, never blocks).
+
+        Beyond `MOST_WAITING` what nobody keeps is shed and counted; all else waits, and its sender with it: nothing is
+        acknowledged meanwhile.
+        """
+        if delivery.passing and self._queue.qsize() >= MOST_WAITING:
+            with self._shedding:
+                self.counters.deliveries_shed += 1
+                self.shed[delivery.passing] += 1
+            acknowledge(delivery)
             return
         self._queue.put(delivery)
 

@@ -2,7 +2,8 @@
 
 A bin holds, for each sump, robust middles of what its signals said. Levels are litres in the gauge's sight, kept apart
 by what the machine did at the moment of each sample. The result depends only on the set of readings, never on the order
-of arrival: the first value stored for a (sump, signal, time) stands.
+of arrival: the first value stored for a (sump, signal, time) stands, and of samples closer than that the first of each
+five seconds (see `cells`).
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from typing import Final, Self
 
 import numpy as np
 
-from monitor.model.cells import Cells, CellStore, Samples, told_until
+from monitor.model.cells import SLOT_S, Cells, CellStore, Samples, told_until
 from monitor.model.layout import BIN_S, Floats
 from monitor.plant.reading import Quality, Reading, Signal
 from monitor.plant.types import Plant
@@ -68,19 +69,31 @@ def bin_of(time_s: float) -> int:
 
 @dataclass(slots=True)
 class Switch:
-    """What one running signal said, in order of time; each value holds until the next, for `HOLD_S` at most."""
+    """What one running signal said, in order of time; each value holds until the next, for `HOLD_S` at most.
+
+    Of each `SLOT_S` the first and the last by time are kept: the last is what holds from then on.
+    """
 
     times: list[float] = field(default_factory=list)
     values: list[float] = field(default_factory=list)
 
     def add(self, time_s: float, value: float) -> bool:
-        """Take a value in; tell whether it is new (the first one of a moment stands)."""
+        """Take a value in; tell whether it changes anything (the first one of a moment stands)."""
         i = bisect_left(self.times, time_s)
         if i < len(self.times) and self.times[i] == time_s:
             return False
-        self.times.insert(i, time_s)
-        self.values.insert(i, value)
+        slot = time_s // SLOT_S
+        before, after = self._in_slot(i - 1, slot), self._in_slot(i, slot)
+        if before and after:
+            return False
+        begin = i - 1 if before and self._in_slot(i - 2, slot) else i
+        end = i + 1 if after and self._in_slot(i + 1, slot) else i
+        self.times[begin:end] = [time_s]
+        self.values[begin:end] = [value]
         return True
+
+    def _in_slot(self, i: int, slot: float) -> bool:
+        return 0 <= i < len(self.times) and self.times[i] // SLOT_S == slot
 
     def forget_before(self, time_s: float) -> None:
         """Let go of what was said before a moment."""

@@ -1,6 +1,8 @@
 """Samples as they came, by bin and cell (a signal of a sump), in little room.
 
-The samples of a cell lie in one array, time and value in turns, in order of time; of one time the first stands.
+The samples of a cell lie in one array, time and value in turns, in order of time; of one time the first stands. Of each
+`SLOT_S` only the first by time is kept, in whatever order they came: a source that runs wild fills no memory, and the
+middle of a bin is hardly another for it. The record has all of them.
 Bins that are hardly asked for again are packed: three arrays a bin instead of one a cell.
 """
 
@@ -14,6 +16,8 @@ from typing import Final, TypeAlias
 Samples: TypeAlias = "array[float]"
 Cells = dict[int, Samples]
 
+SLOT_S: Final = 5.0
+"""A whole number of slots makes a bin."""
 _NUMBERS: Final = "d"
 _COUNTS: Final = "i"
 
@@ -49,7 +53,7 @@ class CellStore:
         self._packed: dict[int, _Packed] = {}
 
     def put(self, k: int, key: int, time_s: float, value: float) -> bool:
-        """Add a sample to bin k; tell whether it is new (the first one of a moment stands)."""
+        """Add a sample to bin k; tell whether it changes anything (the first of a slot, and of a moment, stands)."""
         cells = self._open.get(k)
         if cells is None:
             cells = self._open[k] = self._packed.pop(k).cells() if k in self._packed else {}
@@ -58,14 +62,11 @@ class CellStore:
             cells[key] = array(_NUMBERS, (time_s, value))
             return True
         if time_s > samples[-2]:
+            if time_s // SLOT_S == samples[-2] // SLOT_S:
+                return False
             samples.extend((time_s, value))
             return True
-        times = samples[::2]
-        i = bisect_left(times, time_s)
-        if times[i] == time_s:
-            return False
-        samples[2 * i : 2 * i] = array(_NUMBERS, (time_s, value))
-        return True
+        return _put_between(samples, time_s, value)
 
     def of(self, k: int) -> Cells:
         """Return the cells of bin k."""
@@ -82,6 +83,17 @@ class CellStore:
         for store in (self._open, self._packed):
             for old in [b for b in store if b < k]:
                 del store[old]
+
+
+def _put_between(samples: Samples, time_s: float, value: float) -> bool:
+    """Put a sample in that is no later than the last; it takes the place of a later one of its slot."""
+    times, slot = samples[::2], time_s // SLOT_S
+    i = bisect_left(times, time_s)
+    if times[i] == time_s or (i and times[i - 1] // SLOT_S == slot):
+        return False
+    end = i + 1 if times[i] // SLOT_S == slot else i
+    samples[2 * i : 2 * end] = array(_NUMBERS, (time_s, value))
+    return True
 
 
 def told_until(cells: Cells, until_s: float) -> Cells:

@@ -66,7 +66,7 @@ class RecordTable(TableModel):
     alerts: Kept = Field(1096 * DAY_S, description="alerts since they were closed, and where corrections landed")
     entries: Kept | None = Field(None, description="the log book; for ever if left out")
     gather: Gathered = Field(
-        5.0, description="how long input is gathered before it is put on disk and acknowledged, at most"
+        10.0, description="how long input is gathered before it is put on disk and acknowledged, at most"
     )
     backup: Text | None = Field(
         None, description='folder of the nightly backups, or "off"; beside the record if left out', examples=["backups"]

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import math
+import random
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from monitor.model.bins import DRAINING, HOLD_S, IDLE, RUNNING, UNSURE, Gatherer, Switch
+from monitor.model.cells import SLOT_S, CellStore
 from monitor.model.layout import BIN_S
 from monitor.plant.reading import Reading, Signal
 from tests.unit.pipeline.shop import Machine, plant_of
@@ -91,3 +95,54 @@ def test_a_bin_of_nothing_is_empty() -> None:
     empty = Gatherer(PLANT).bin(K)
     assert empty.level_n.sum() == 0
     assert np.isnan(empty.brix).all()
+
+
+FLOOD = st.lists(
+    st.tuples(st.integers(0, 40_000).map(lambda ms: ms / 1000.0), st.sampled_from([0.0, 1.0])),
+    max_size=40,
+    unique_by=lambda one: one[0],
+)
+
+
+@given(FLOOD, st.randoms())
+def test_of_samples_that_crowd_the_first_of_each_five_seconds_counts(
+    said: list[tuple[float, float]], dice: random.Random
+) -> None:
+    first: dict[float, tuple[float, float]] = {}
+    for offset_s, value in sorted(said):
+        first.setdefault((BEGIN_S + offset_s) // SLOT_S, (BEGIN_S + offset_s, value))
+    expected = [number for one in first.values() for number in one]
+    for _ in range(3):
+        dice.shuffle(said)
+        store = CellStore()
+        for offset_s, value in said:
+            store.put(K, 0, BEGIN_S + offset_s, value)
+        assert list(store.of(K).get(0, ())) == expected
+
+
+@given(FLOOD, st.randoms())
+def test_of_a_running_signal_that_chatters_the_last_of_each_five_seconds_holds_on(
+    said: list[tuple[float, float]], dice: random.Random
+) -> None:
+    slots: dict[float, list[tuple[float, float]]] = {}
+    for offset_s, value in sorted(said):
+        slots.setdefault((BEGIN_S + offset_s) // SLOT_S, []).append((BEGIN_S + offset_s, value))
+    kept = [one for slot in slots.values() for one in ([slot[0], slot[-1]] if len(slot) > 1 else slot)]
+    for _ in range(3):
+        dice.shuffle(said)
+        switch = Switch()
+        for offset_s, value in said:
+            switch.add(BEGIN_S + offset_s, value)
+        assert list(zip(switch.times, switch.values, strict=True)) == list(dict.fromkeys(kept))
+
+
+def test_hours_of_a_sensor_a_hundred_times_too_fast_take_no_more_room_than_one_in_five_seconds() -> None:
+    gatherer = Gatherer(PLANT)
+    for hour in range(2):
+        for step in range(3600 * 20):
+            offset_s = 3600.0 * hour + step / 20.0
+            gatherer.add([reading(Signal.LEVEL, 250.0, offset_s), reading(Signal.RUNNING, float(step % 2), offset_s)])
+    kept = sum(len(samples) // 2 for k in range(K, K + 8) for samples in gatherer._cells.of(k).values())
+    assert kept == 2 * 3600 / SLOT_S
+    assert len(gatherer._switches[0].times) == 2 * 2 * 3600 / SLOT_S
+    assert gatherer.bin(K).level_n[0].sum() == BIN_S / SLOT_S

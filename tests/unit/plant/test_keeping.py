@@ -45,7 +45,7 @@ def test_no_backups_if_they_are_off() -> None:
 
 
 @pytest.mark.parametrize(
-    ("said", "seconds"), [("", 5.0), ('[record]\ngather = "0 s"\n', 0.0), ('[record]\ngather = "1 min"\n', 60.0)]
+    ("said", "seconds"), [("", 10.0), ('[record]\ngather = "0 s"\n', 0.0), ('[record]\ngather = "1 min"\n', 60.0)]
 )
 def test_how_long_input_is_gathered(said: str, seconds: float) -> None:
     assert plant(said).gather_s == seconds
