@@ -63,7 +63,7 @@ class RecordTable(TableModel):
     hourly: Kept = Field(366 * DAY_S, description="figures and estimates by the hour; later one a day is left")
     daily: Kept = Field(3653 * DAY_S, description="figures and estimates by the day, and what was noticed")
     forecasts: Kept = Field(31 * DAY_S, description="forecasts, one an hour and sump")
-    alerts: Kept = Field(1096 * DAY_S, description="alerts since they were closed, and where corrections landed")
+    alerts: Kept = Field(366 * DAY_S, description="alerts since they were closed, and where corrections landed")
     entries: Kept | None = Field(None, description="the log book; for ever if left out")
     gather: Gathered = Field(
         10.0, description="how long input is gathered before it is put on disk and acknowledged, at most"

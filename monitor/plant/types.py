@@ -166,7 +166,7 @@ class Keeping:
     hourly_s: float = 366 * 86400.0
     daily_s: float = 3653 * 86400.0
     forecasts_s: float = 31 * 86400.0
-    alerts_s: float = 1096 * 86400.0
+    alerts_s: float = 366 * 86400.0
     entries_s: float = math.inf
 
 

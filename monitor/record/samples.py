@@ -85,9 +85,7 @@ def is_drawn(key: int) -> bool:
 
 def key_at(time_s: float) -> int:
     """Return the first key of the millisecond a moment falls in, or of the one before: none of later lies below."""
-    return (
-        min(max(int(time_s * 1000.0) - (not time_s.is_integer()), 0) * SLOTS, HIGHEST) if time_s < LAST_S else HIGHEST
-    )
+    return min(max(int(time_s * 1000.0) - (time_s % 1.0 > 0.0), 0) * SLOTS, HIGHEST) if time_s < LAST_S else HIGHEST
 
 
 def within(from_s: float, to_s: float) -> dict[str, float]:

@@ -9,13 +9,16 @@ from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
+from monitor.plant.types import Plant
+from monitor.snapshot import Snapshot
 from monitor.status.aftercare import container_lines
-from monitor.status.board import Board
+from monitor.status.board import Board, Health
 from monitor.status.body import Sent, back_to, sent
 from monitor.status.checks import check_lines, day_lines, move_lines, say_coverage
 from monitor.status.guard import COOKIE, session_of
 from monitor.status.mixing_page import mixing_page, say_mixers
 from monitor.status.problems import Problem
+from monitor.status.ready_made import KeptPage
 from monitor.status.sump_page import sump_page
 from monitor.status.templates import render
 from monitor.status.tonight import aside_groups, tonight
@@ -55,12 +58,18 @@ class Pages:
     def __init__(self, board: Board, *, with_sign_out: bool) -> None:
         self._board = board
         self._with_sign_out = with_sign_out
+        self._opening = KeptPage()
 
-    def tonight(self) -> HTMLResponse:
-        """Tell which sumps need somebody before nobody is there."""
-        snapshot = self._board.snapshot()
-        page = tonight(self._board.plant, snapshot)
-        return self._page("tonight.html", "tonight", page=page, aside=aside_groups(self._board.plant, snapshot))
+    def tonight(self, request: Request) -> Response:
+        """Tell which sumps need somebody before nobody is there; made once for each snapshot."""
+        plant, snapshot, health = self._board.plant, self._board.snapshot(), self._board.health()
+
+        def made() -> bytes:
+            page, aside = tonight(plant, snapshot), aside_groups(plant, snapshot)
+            return self._rendered("tonight.html", "tonight", plant, snapshot, health, page=page, aside=aside)
+
+        said = health.ready, health.reasons
+        return self._opening.answer((snapshot, plant), said, made, request.headers.get("accept-encoding", ""))
 
     def sump(self, sump: str, request: Request) -> HTMLResponse:
         """Show one sump: now, why, what was, what is likely, what to do."""
@@ -123,8 +132,12 @@ class Pages:
         return answer
 
     def _page(self, template: str, here: str, **values: Any) -> HTMLResponse:
-        plant, snapshot = self._board.plant, self._board.snapshot()
         health = None if here == "sign-in" else self._board.health()
+        return HTMLResponse(self._rendered(template, here, self._board.plant, self._board.snapshot(), health, **values))
+
+    def _rendered(
+        self, template: str, here: str, plant: Plant, snapshot: Snapshot, health: Health | None, **values: Any
+    ) -> bytes:
         common = {
             "plant": plant,
             "here": here,
@@ -133,7 +146,7 @@ class Pages:
             "urgency": URGENCY,
             "sign_out": self._with_sign_out and here != "sign-in",
         }
-        return HTMLResponse(render(template, **common, **values))
+        return render(template, **common, **values).encode()
 
 
 def _back(got: Sent) -> str:

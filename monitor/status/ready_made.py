@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+import gzip
+import threading
 from collections.abc import Callable
-from typing import Any
+from typing import Any, Final
+
+from starlette.responses import HTMLResponse, Response
 
 from monitor.plant.types import Plant
 from monitor.snapshot import Snapshot
 from monitor.status.shapes import alerts_json, checks_json, encode, mixing_json, sumps_json
+
+PACKED_FROM: Final = 4096
+"""Pages of so many bytes and more are packed for who takes them packed."""
+PACKING: Final = 5
 
 _MAKERS: dict[str, Callable[[Snapshot, Plant], Any]] = {
     "sumps": sumps_json,
@@ -37,3 +45,31 @@ class ReadyMade:
         if name not in held[1]:
             held[1][name] = encode(_MAKERS[name](snapshot, self._plant()))
         return held[1][name]
+
+
+class KeptPage:
+    """Keeps a page as bytes, plain and packed, as long as what it was made of stays the same.
+
+    Those who meet a new snapshot together wait for the first of them to make it.
+    """
+
+    def __init__(self) -> None:
+        self._making = threading.Lock()
+        self._of: tuple[tuple[object, ...], object] | None = None
+        self._body = self._packed = b""
+
+    def answer(self, things: tuple[object, ...], said: object, make: Callable[[], bytes], encodings: str) -> Response:
+        """Return the page; made anew where one of `things` is another object, or `said` differs."""
+        with self._making:
+            if self._of is None or not _same(self._of[0], things) or self._of[1] != said:
+                self._body = make()
+                self._packed = b""
+                self._of = (things, said)
+            if "gzip" not in encodings or len(self._body) < PACKED_FROM:
+                return HTMLResponse(self._body, headers={"Vary": "Accept-Encoding"})
+            self._packed = self._packed or gzip.compress(self._body, PACKING, mtime=0)
+            return HTMLResponse(self._packed, headers={"Vary": "Accept-Encoding", "Content-Encoding": "gzip"})
+
+
+def _same(held: tuple[object, ...], things: tuple[object, ...]) -> bool:
+    return all(one is other for one, other in zip(held, things, strict=True))

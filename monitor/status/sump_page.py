@@ -24,7 +24,7 @@ from monitor.status.logbook import Done, done, marks
 from monitor.status.recipes import RecipeText
 from monitor.status.strips import glass, ruler, strip
 from monitor.status.sump_charts import PAST_S, SIGMA_80, charts
-from monitor.status.tonight import back_or_axis_end, recipe_of, say_strength, say_volume, standing
+from monitor.status.tonight import back_or_axis_end, recipe_of, say_strength, say_volume, standing_by_sump
 from monitor.status.words import SIDES, SIGNALS, ago, ahead, chances, early_late, full, likely
 
 
@@ -89,7 +89,7 @@ def sump_page(plant: Plant, snapshot: Snapshot, view: SumpView, reader: RecordRe
     sump, estimate, forecast, now_s = plant.sumps[view.sump], view.estimate, view.forecast, snapshot.now_s
     axis = hours_ahead(plant.attended, now_s, plant.zone)
     until_s = back_or_axis_end(attendance(plant.attended, now_s), axis)
-    alerts = standing(snapshot, sump.id)
+    alerts = standing_by_sump(snapshot).get(sump.id, ())
     recipe = recipe_of(view, alerts, plant)
     said = "No forecast yet" if forecast is None else likely(forecast, now_s, plant.zone)
     spread = "" if forecast is None else early_late(forecast, now_s, plant.zone)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from markupsafe import Markup
@@ -27,6 +27,7 @@ ASIDE: Final = {
     AlertState.SUPPRESSED_BY_DESIGN: ("Quiet by design", ""),
     AlertState.OUT_OF_SERVICE: ("Out of service", "return-to-service"),
 }
+NOT_DRAWN: Final = Markup("")
 NOBODY: Final = frozenset({"", "page", "api"})
 TROUBLES: Final = {
     AlertKind.LOSS_JUMP: "Loses more than before",
@@ -38,7 +39,7 @@ TROUBLES: Final = {
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One sump on the opening page."""
+    """One sump on the opening page; its drawings are made only where they are shown."""
 
     sump: str
     area: str
@@ -51,9 +52,9 @@ class Row:
     chances: str
     volume: str
     strength: str
-    strip: Markup
-    glass: Markup
     recipe: RecipeText | None
+    strip: Markup = NOT_DRAWN
+    glass: Markup = NOT_DRAWN
 
     @property
     def acknowledged(self) -> bool:
@@ -102,29 +103,35 @@ def tonight(plant: Plant, snapshot: Snapshot) -> Tonight:
     """Return the opening page for a snapshot."""
     axis = hours_ahead(plant.attended, snapshot.now_s, plant.zone)
     there = attendance(plant.attended, snapshot.now_s)
-    rows = [row(plant, snapshot, view, axis, there) for view in snapshot.sumps.values() if view.sump in plant.sumps]
+    until_s = back_or_axis_end(there, axis)
+    stand = standing_by_sump(snapshot)
+    views = {view.sump: view for view in snapshot.sumps.values() if view.sump in plant.sumps}
+    rows = [row(plant, snapshot.now_s, view, until_s, stand.get(view.sump, ())) for view in views.values()]
     needs = sorted((r for r in rows if r.alerts), key=_urgency)
     rest = sorted((r for r in rows if not r.alerts), key=_urgency)
     aside = {alert.sump for alert in put_aside(snapshot)}
     soon = [r for r in rest if r.exit_h < axis.hours and r.sump not in aside][:MOST_NEXT]
     verdict, beside = say_verdict(needs, there, plant.zone)
+    shown = {r.sump for r in soon}
+
+    def draw(one: Row) -> Row:
+        return drawn(one, views[one.sump], plant.sumps[one.sump], axis, until_s)
+
     return Tonight(
         now=full(snapshot.now_s, plant.zone),
         verdict=verdict,
         beside=beside,
         ruler=ruler(axis),
-        needs=tuple(needs),
-        following=tuple(soon),
-        quiet=tuple(r for r in rest if r not in soon),
-        watch=standing(snapshot, ""),
+        needs=tuple(map(draw, needs)),
+        following=tuple(map(draw, soon)),
+        quiet=tuple(r for r in rest if r.sump not in shown),
+        watch=stand.get("", ()),
     )
 
 
-def row(plant: Plant, snapshot: Snapshot, view: SumpView, axis: Axis, there: Attendance) -> Row:
-    """Return the row of one sump."""
-    sump, forecast, now_s = plant.sumps[view.sump], view.forecast, snapshot.now_s
-    until_s = back_or_axis_end(there, axis)
-    alerts = standing(snapshot, view.sump)
+def row(plant: Plant, now_s: float, view: SumpView, until_s: float, alerts: tuple[Alert, ...]) -> Row:
+    """Return the row of one sump in words; chances are told up to `until_s`."""
+    sump, forecast = plant.sumps[view.sump], view.forecast
     said = "No forecast yet" if forecast is None else likely(forecast, now_s, plant.zone)
     spread = "" if forecast is None else early_late(forecast, now_s, plant.zone)
     chance = "" if forecast is None else chances(forecast, until_s, now_s, plant.zone)
@@ -140,16 +147,27 @@ def row(plant: Plant, snapshot: Snapshot, view: SumpView, axis: Axis, there: Att
         chances=chance,
         volume=say_volume(view, sump, plant),
         strength=say_strength(view, sump),
-        strip=strip(view.sump, forecast, axis, until_s, ". ".join(part for part in (said, spread, chance) if part)),
-        glass=glass(view.estimate.volume_l if view.estimate.known else None, sump.full_l, sump.lowest_l),
         recipe=recipe_of(view, alerts, plant),
     )
 
 
-def standing(snapshot: Snapshot, sump: str) -> tuple[Alert, ...]:
-    """Return a sump's alerts that need somebody, most urgent first."""
-    alerts = (a for a in snapshot.alerts if a.sump == sump and a.is_open and a.state not in QUIET_STATES)
-    return tuple(sorted(alerts, key=lambda a: (RANK[a.priority], a.raised_s, a.id)))
+def drawn(one: Row, view: SumpView, sump: Sump, axis: Axis, until_s: float) -> Row:
+    """Return a row with its drawings."""
+    words = ". ".join(part for part in (one.likely or one.headline, one.spread, one.chances) if part)
+    return replace(
+        one,
+        strip=strip(view.sump, view.forecast, axis, until_s, words),
+        glass=glass(view.estimate.volume_l if view.estimate.known else None, sump.full_l, sump.lowest_l),
+    )
+
+
+def standing_by_sump(snapshot: Snapshot) -> dict[str, tuple[Alert, ...]]:
+    """Return the alerts that need somebody by sump (empty: the watch itself), most urgent first."""
+    found: dict[str, list[Alert]] = {}
+    for alert in sorted(snapshot.alerts, key=lambda a: (RANK[a.priority], a.raised_s, a.id)):
+        if alert.is_open and alert.state not in QUIET_STATES:
+            found.setdefault(alert.sump, []).append(alert)
+    return {sump: tuple(alerts) for sump, alerts in found.items()}
 
 
 def put_aside(snapshot: Snapshot) -> tuple[Alert, ...]:

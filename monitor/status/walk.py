@@ -12,7 +12,7 @@ from alerts.words import twentieths
 from monitor.plant.types import Plant
 from monitor.snapshot import Snapshot
 from monitor.status.recipes import RecipeText, recipe_text
-from monitor.status.tonight import standing
+from monitor.status.tonight import standing_by_sump
 from monitor.status.words import at, full
 
 
@@ -58,7 +58,8 @@ def walk(plant: Plant, snapshot: Snapshot) -> Round:
     there = attendance(plant.attended, snapshot.now_s)
     seen = {view.sump: Seen(view.estimate, view.forecast, view.recipe) for view in snapshot.sumps.values()}
     chances = {stop.sump: stop.chance for stop in stops(plant, seen, snapshot.alerts, snapshot.now_s)}
-    found = [(plant.sumps[name].area, name, standing(snapshot, name)) for name in plant.sumps]
+    standing = standing_by_sump(snapshot)
+    found = [(plant.sumps[name].area, name, standing.get(name, ())) for name in plant.sumps]
     wanted = sorted((one for one in found if one[2] or one[1] in chances), key=lambda item: item[0])
     recipes = {name: _recipe(snapshot, name, alerts) for _, name, alerts in wanted}
     back = at(there.back_s, snapshot.now_s, plant.zone)

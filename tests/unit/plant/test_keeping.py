@@ -22,7 +22,7 @@ def plant(record: str = "") -> Plant:
 
 def test_what_is_kept_if_nothing_is_said() -> None:
     found = plant()
-    assert found.keeping == Keeping(90 * DAY_S, 366 * DAY_S, 3653 * DAY_S, 31 * DAY_S, 1096 * DAY_S, math.inf)
+    assert found.keeping == Keeping(90 * DAY_S, 366 * DAY_S, 3653 * DAY_S, 31 * DAY_S, 366 * DAY_S, math.inf)
     assert found.backup == BackupSpec(Path("works/bandkeeper.db.backups"), 2, 150)
 
 

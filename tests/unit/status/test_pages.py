@@ -7,6 +7,7 @@ import math
 import re
 from dataclasses import replace
 from html.parser import HTMLParser
+from typing import Any
 
 import pytest
 from starlette.testclient import TestClient
@@ -16,6 +17,7 @@ from alerts.types import AlertKind, AlertState, Priority
 from monitor.plant.quantity import L_PER_US_GAL
 from monitor.plant.reading import Entry, EntryKind
 from monitor.snapshot import Snapshot
+from monitor.status import pages
 from monitor.status.app import create_app
 from monitor.status.tonight import tonight
 from tests.fixtures.board import NOW_S, FakeBoard, alert, plant, snapshot
@@ -308,3 +310,34 @@ def test_the_form_is_filled_in_with_the_plants_own_units() -> None:
         fields = {"sump": "mill-11", "kind": "top_up", "volume": typed[1], "volume_unit": "US gal", "mix_pct": "1"}
         client.post("/api/entries", data=fields)
     assert board.record.book[-1].volume_l == pytest.approx(poured, abs=0.02)
+
+
+def test_the_opening_page_is_made_once_for_each_snapshot(monkeypatch: pytest.MonkeyPatch) -> None:
+    board, made = FakeBoard(), []
+
+    def counted(*args: Any) -> Any:
+        made.append(args)
+        return tonight(*args)
+
+    monkeypatch.setattr(pages, "tonight", counted)
+    client = TestClient(create_app(board, open_without_token=True), base_url="http://127.0.0.1")
+    first = client.get("/").content
+    assert client.get("/").content == first
+    assert len(made) == 1
+    board.picture = replace(board.picture, now_s=board.picture.now_s + 900.0)
+    assert client.get("/").content != first
+    assert len(made) == 2
+    board.fail("the disk is full", "make room")
+    assert client.get("/").content != first
+    assert len(made) == 3
+
+
+def test_the_opening_page_is_packed_for_who_takes_it_packed() -> None:
+    client = TestClient(create_app(FakeBoard(), open_without_token=True), base_url="http://127.0.0.1")
+    packed = client.get("/", headers={"Accept-Encoding": "gzip"})
+    plain = client.get("/", headers={"Accept-Encoding": "identity"})
+    assert packed.headers["content-encoding"] == "gzip"
+    assert "content-encoding" not in plain.headers
+    assert packed.headers["vary"] == plain.headers["vary"] == "Accept-Encoding"
+    assert packed.content == plain.content
+    assert int(packed.headers["content-length"]) < len(plain.content) / 2
