@@ -130,7 +130,9 @@ class Doctor:
         if shed > self._shed:
             self._shed, self._shed_at = shed, time.monotonic()
         if shed and time.monotonic() - self._shed_at < STANDS_S:
-            whose = ", ".join(f"{count} of {source}" for source, count in sorted(self._worker.shed.copy().items()))
+            whose = ", ".join(
+                f"{count} of {source}" for source, count in sorted(self._worker.shed.by_source.copy().items())
+            )
             what = f"{shed} deliveries were shed ({whose}): more came in than the disk takes"
             yield Trouble(AlertKind.OWN_FAULT, "shed", what, "look which source floods, and at the disk", at_once=True)
 

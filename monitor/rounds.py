@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import logging
+import threading
+from collections import Counter
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass, field
@@ -75,6 +77,24 @@ class Round:
             self.asks.append(item)
         else:
             self.entries.append(item)
+
+
+class Shed:
+    """What was shed of input that nobody keeps, by source.
+
+    All else waits, and its sender with it: it is not acknowledged meanwhile.
+    """
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self.by_source: Counter[str] = Counter()
+
+    def take(self, delivery: Delivery) -> int:
+        """Shed a delivery (any thread); return how many were shed so far."""
+        acknowledge(delivery)
+        with self._lock:
+            self.by_source[delivery.passing] += 1
+            return self.by_source.total()
 
 
 def acknowledge(delivery: Delivery) -> None:

@@ -12,7 +12,6 @@ import math
 import queue
 import threading
 import time
-from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Future
 from typing import Any, Final, Protocol
@@ -27,7 +26,7 @@ from monitor.plant.errors import DamagedRecordError, RecordError
 from monitor.plant.reading import Entry, Reading, Rejected
 from monitor.record.store import Record
 from monitor.record.writer import Added
-from monitor.rounds import Ask, Asked, Counters, Item, Round, acknowledge, holds_input, refused
+from monitor.rounds import Ask, Asked, Counters, Item, Round, Shed, acknowledge, holds_input, refused
 from monitor.snapshot import Changes, Snapshot
 from monitor.waiting import MARK_S
 
@@ -76,7 +75,7 @@ class Worker:
         office: Office | None = None,
     ) -> None:
         self.counters = Counters()
-        self.shed: Counter[str] = Counter()
+        self.shed = Shed()
         self._office = office
         self.trouble = ""
         self.damaged: Callable[[str], None] = lambda _what: None
@@ -97,7 +96,6 @@ class Worker:
         self._new_entries: set[str] = set()
         self._queue: queue.SimpleQueue[Item | None] = queue.SimpleQueue()
         self._scarce_at: float | None = None
-        self._shedding = threading.Lock()
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="worker", daemon=True)
 
@@ -138,18 +136,11 @@ class Worker:
         return self._queue.qsize()
 
     def deliver(self, delivery: Delivery) -> None:
-        """Take a delivery (any thread, never blocks).
-
-        Beyond `MOST_WAITING` what nobody keeps is shed and counted; all else waits, and its sender with it: nothing is
-        acknowledged meanwhile.
-        """
+        """Take a delivery (any thread, never blocks); beyond `MOST_WAITING` what nobody keeps is shed and counted."""
         if delivery.passing and self._queue.qsize() >= MOST_WAITING:
-            with self._shedding:
-                self.counters.deliveries_shed += 1
-                self.shed[delivery.passing] += 1
-            acknowledge(delivery)
-            return
-        self._queue.put(delivery)
+            self.counters.deliveries_shed = self.shed.take(delivery)
+        else:
+            self._queue.put(delivery)
 
     def submit(self, entry: Entry) -> Future[bool]:
         """Queue an entry; the future says whether it was new once it is on disk."""

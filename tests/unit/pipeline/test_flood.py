@@ -40,7 +40,7 @@ def test_a_line_is_shed_and_counted_by_its_name_and_a_broker_is_held_back(
     shed = 10 + 50
     assert worker.waiting == 160 - shed
     assert worker.counters.deliveries_shed == shed
-    assert worker.shed == {"line-1": 10, "bus": 50}
+    assert worker.shed.by_source == {"line-1": 10, "bus": 50}
     assert "broker" not in told, "what its sender keeps is not acknowledged before it is on disk"
     assert len(told) == shed
     worker.start()
