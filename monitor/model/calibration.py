@@ -1,8 +1,8 @@
 """A sump's own past forecasts, scored: how far volume and strength came out from where they were expected a day before.
 
 Every six hours the course of the next 24 h is foretold with its deviation and kept; when the day is over and nobody has
-touched the sump, the squared normalised error goes into the sump's record. The root of its mean, drawn towards one by a
-prior of `PRIOR_CASES`, is the factor by which the sump's futures are spread.
+touched the sump, the squared normalised error goes into the sump's record. The root of its mean, drawn towards a prior
+of `PRIOR_CASES`, is the factor by which the sump's futures are spread.
 `State.told` (n, 4, 5) holds by slot: the due bin, volume and its deviation, ln strength and its deviation.
 `State.score` (n, 4): sum of squares, cases, cases inside the 80 % interval, hits; all fade over some weeks.
 """
@@ -38,7 +38,8 @@ EVERY_BINS: Final = 24
 AHEAD_H: Final = 24.0
 AHEAD_BINS: Final = 96
 STEPS: Final = int(np.searchsorted(EDGES_H, AHEAD_H))
-PRIOR_CASES: Final = 24.0
+PRIOR_CASES: Final = 40.0
+PRIOR_WIDTH: Final = 1.25
 FADES: Final = 1.0 - 1.0 / 100.0
 WEATHER_DAY_SD: Final = 0.09
 SHARE_SD: Final = 0.1
@@ -62,7 +63,9 @@ def keep_score(state: State, fixed: Fixed, ahead: Ahead, k: int) -> None:
 def widths(state: State) -> Floats:
     """Return the factor for each sump's spread (n,)."""
     squares, cases = state.score[:, SQUARES], state.score[:, CASES]
-    return np.asarray(np.clip(np.sqrt((PRIOR_CASES + squares) / (PRIOR_CASES + cases)), NARROWEST, WIDEST))
+    return np.asarray(
+        np.clip(np.sqrt((PRIOR_CASES * PRIOR_WIDTH**2 + squares) / (PRIOR_CASES + cases)), NARROWEST, WIDEST)
+    )
 
 
 def coverage(state: State) -> Floats:

@@ -59,11 +59,13 @@ class Clock:
         """Return the hours ahead of `now_s` as the forecast wants them."""
         edges = now_s + EDGES_H * 3600.0
         middles = [self._local(t) for t in (edges[1:] + edges[:-1]) / 2.0]
-        today = self._local(now_s).date().toordinal()
+        now = self._local(now_s)
+        today = now.date().toordinal()
         return Ahead(
             hour=np.array([m.hour + m.minute / 60.0 for m in middles]),
             day=np.array([m.date().toordinal() - today for m in middles], dtype=np.int64),
             share=self._running(state, now_s),
+            monday_h=(7 - now.weekday()) * 24.0 - now.hour - now.minute / 60.0,
         )
 
     def _running(self, state: State, now_s: float) -> Floats:

@@ -8,14 +8,14 @@ crossing of the lowest level or of a side of the band is the exit.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from monitor.model import warmth
 from monitor.model.courses import Courses, Desk, First, Rates, Steps, Valve, walk
-from monitor.model.duty import stands_for
+from monitor.model.duty import stands_for, stops_a_day
 from monitor.model.layout import (
     HOLD_UP,
     JOB,
@@ -45,6 +45,8 @@ JOB_KEEP: Final = 0.3
 SHARE_SD: Final = 0.1
 LEAKS_FROM: Final = 2e-4  # of full an hour: smaller leaks are noise
 RUNS_SOME: Final = 0.05
+PACES: Final = [LN_IDLE, LN_RUN, LN_DRAG, WEATHER, JOB, LEAK]
+"""What a sump's own scored forecasts tell the spread of: how fast it moves, not where it stands."""
 
 EDGES_H: Final[Floats] = np.concatenate(
     [np.arange(0.0, 12.0, 1.0), np.arange(12.0, 48.0, 3.0), np.arange(48.0, HORIZON_H + 1.0, 4.0)]
@@ -75,15 +77,28 @@ STATE_Z, WEATHER_Z, JOB_Z, SHARE_Z = _draws()
 STAND_RANKS: Final[Floats] = (np.random.default_rng(19620505).permutation(DRAWS) + 0.5) / DRAWS
 THERE_RANKS: Final[Floats] = (np.random.default_rng(19751101).permutation(DRAWS) + 0.5) / DRAWS
 WATER_RANKS: Final[Floats] = (np.random.default_rng(19600201).permutation(DRAWS) + 0.5) / DRAWS
+WEEK_RANKS: Final[Floats] = (np.random.default_rng(19660807).permutation(DRAWS) + 0.5) / DRAWS
+STOP_BEGINS: Final[Floats] = -np.log((np.random.default_rng(19690720).permutation(DRAWS) + 0.5) / DRAWS)
+"""In each future: days until the machine stops, times how often it does so a day."""
+STOP_DAYS: Final[Floats] = DRAWS / (np.random.default_rng(19700411).permutation(DRAWS) + 0.5)
+"""Then for how many days: a day at least, twice as long half as often."""
 
 
 @dataclass(frozen=True, slots=True)
 class Ahead:
-    """The steps ahead: local hour of day, the day it belongs to (0 = today), each machine's running share."""
+    """The steps ahead: local hour of day, the day it belongs to (0 = today), each machine's running share.
+
+    `monday_h` are the hours until the next week begins.
+    """
 
     hour: Floats  # (steps,)
     day: Ints  # (steps,)
     share: Floats  # (n, steps)
+    monday_h: float = 0.0
+
+    def of(self, rows: Ints) -> Ahead:
+        """Return the same for some sumps."""
+        return replace(self, share=self.share[rows])
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +124,7 @@ def forecast(state: State, fixed: Fixed, ahead: Ahead, widen: Floats, desk: Desk
     hours, side = np.empty((n, DRAWS)), np.empty((n, DRAWS), dtype=np.int64)
     path, strength = np.empty((n, 2, 3, len(PATH_STEPS))), np.empty((n, DRAWS))
     for rows in _chunks(state.valve[:, 0] > 0):
-        part = Ahead(ahead.hour, ahead.day, ahead.share[rows])
+        part = ahead.of(rows)
         courses = _courses(state.take(rows), fixed.take(rows), part, widen[rows], desk)
         hours[rows], side[rows] = courses.exits(EDGES_H)
         path[rows] = courses.path(PATH_STEPS)
@@ -127,7 +142,7 @@ def _chunks(valve: Flags) -> Iterator[Ints]:
 def _courses(state: State, fixed: Fixed, ahead: Ahead, widen: Floats, desk: Desk) -> Courses:
     """Draw the futures of one chunk and carry them along."""
     drawn = np.matmul(_root(state.cov), STATE_Z.T, out=desk.room("drawn", len(widen), WIDTH, DRAWS))
-    drawn *= widen[:, None, None]
+    drawn[:, PACES] *= widen[:, None, None]
     drawn += state.mean[:, :, None]
     _water_or_mix(drawn, state, fixed)
     least = 0.02 * fixed.full_l[:, None]
@@ -161,9 +176,10 @@ def _rates(drawn: Floats, state: State, ahead: Ahead, widen: Floats, desk: Desk)
     np.multiply((SHARE_SD * widen)[:, None], SHARE_Z.T[:days, None, :], out=runs)
     runs += 1.0
     np.minimum(runs, most[:, None], out=runs)
-    stands = stands_for(state, STAND_RANKS)
+    stands = stands_for(state, STAND_RANKS, WEEK_RANKS, ahead.monday_h)
     if stands.any():
         runs[stands > _day_middles(ahead)[:days, None, None]] = 0.0
+    runs[_stopped(stops_a_day(state), days)] = 0.0
     idle = np.exp(drawn[:, LN_IDLE])
     more = np.exp(drawn[:, LN_RUN]) - idle
     np.exp(by_hour, out=by_hour)
@@ -174,6 +190,13 @@ def _rates(drawn: Floats, state: State, ahead: Ahead, widen: Floats, desk: Desk)
     np.exp(by_drag, out=by_drag)
     by_drag *= runs
     return Rates(by_hour, by_running, by_drag)
+
+
+def _stopped(a_day: Floats, days: int) -> Flags:
+    """Tell on which days each machine stands in each future (days, n, draws) for a stop that is still to come."""
+    day = np.arange(float(days))[:, None, None]
+    begun = day * a_day[:, None] >= STOP_BEGINS
+    return np.asarray(begun & ((day - STOP_DAYS) * a_day[:, None] < STOP_BEGINS))
 
 
 def _day_middles(ahead: Ahead) -> Floats:

@@ -15,7 +15,7 @@ from monitor.model import views
 from monitor.model.checks import CheckWorth, checks_that_pay
 from monitor.model.courses import Desk
 from monitor.model.engine import Engine
-from monitor.model.forecast import Ahead, Exits, forecast
+from monitor.model.forecast import Exits, forecast
 from monitor.model.layout import BIN_S, STRENGTH, VOLUME, Fixed, Flags, Floats, Ints
 from monitor.model.state import State
 from monitor.model.types import Forecast
@@ -87,6 +87,6 @@ class Foresight:
         widen = engine.widths()
         if len(rows) == len(widen):
             return forecast(state, engine.fixed, ahead, widen, self._desk), engine.fixed
-        part = Ahead(ahead.hour, ahead.day, ahead.share[rows])
+        part = ahead.of(rows)
         fixed = engine.fixed.take(rows)
         return forecast(state.take(rows), fixed, part, widen[rows], self._desk), fixed

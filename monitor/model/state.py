@@ -69,7 +69,7 @@ class State:
     run_belief: Floats  # chance that the machine runs now
     duty_hits: Floats  # (n, 74) hours seen running, see monitor.model.duty
     duty_hours: Floats  # (n, 74) hours seen
-    stands: Floats  # (n, 2) hours of duty and hours since the machine ran
+    stands: Floats  # (n, 6) how long the machine stands, see monitor.model.duty
     level_odd: Floats  # (n, 3) run of odd level bins: how many, sum of residuals, first bin
     brix_odd: Floats  # (n, 3)
     fill: Floats  # (n, 4) a filling between readings hours apart, see monitor.model.sparse
@@ -134,7 +134,7 @@ class State:
             run_belief=np.full(n, 0.5),
             duty_hits=np.zeros((n, 74)),
             duty_hours=np.zeros((n, 74)),
-            stands=np.zeros((n, 2)),
+            stands=np.zeros((n, 6)),
             level_odd=np.zeros((n, 3)),
             brix_odd=np.zeros((n, 3)),
             fill=np.zeros((n, 4)),

@@ -9,6 +9,7 @@ import numpy as np
 
 from monitor.model import (
     balance,
+    changes,
     duty,
     filling,
     jumps,
@@ -52,7 +53,7 @@ from monitor.model.state import BRIX_IDLE, BRIX_RUN, JOB_SD, LEVEL_IDLE, LEVEL_R
 HOURS: Final = 0.25
 WEATHER_HOURS: Final = 108.0
 JOB_KEEP: Final = 0.3
-BIAS_DRIFT_A_WEEK: Final = 0.17
+BIAS_DRIFT_A_WEEK: Final = 0.13
 LEAK_DRIFT: Final = 4e-6  # of full an hour, a square root of an hour
 HOLD_UP_STRAYS: Final = 0.45
 LOUDER: Final = 5.0
@@ -96,7 +97,7 @@ def step(state: State, fixed: Fixed, seen: Bin, moment: Moment, logged_mix: Floa
     chance = duty.chance(state, moment.on_duty[:, None], moment.expected, np.array([moment.slot]))[:, 0]
     likely = watch.likely_running(state, chance)
     running = watch.believe_running(state, told, likely)
-    duty.learn(state, running, watch.told_of_running(told, moment.hours), moment.on_duty, moment.slot)
+    duty.learn(state, running, watch.told_of_running(told, moment.hours), moment.on_duty, moment.slot, chance)
     curve = warmth.factor(state, fixed, seen.temperature, running, moment.k, moment.hour, moment.hours)
     suspects.begin(state, running, moment.k)
     gone, rows = _pass_time(state, fixed, running, moment, curve)
@@ -154,9 +155,11 @@ def _tether_hold_up(state: State, fixed: Fixed) -> None:
 def _drift(state: State, fixed: Fixed, moment: Moment) -> None:
     cov, hours = state.cov, moment.hours
     keep = float(np.exp(-hours / WEATHER_HOURS))
-    suspects.fade(state, JOB_KEEP if moment.new_day else 1.0, keep)
     if moment.new_day:
         filling.new_day(state, fixed)
+        changes.end_day(state)
+    suspects.fade(state, JOB_KEEP if moment.new_day else 1.0, keep)
+    if moment.new_day:
         decay(state.mean, cov, JOB, JOB_KEEP, JOB_SD**2 * (1.0 - JOB_KEEP**2))
     decay(state.mean, cov, WEATHER, keep, WEATHER_SD**2 * (1.0 - keep**2))
     cov[:, VOLUME, VOLUME] += (0.0004 * fixed.full_l) ** 2 * hours

@@ -57,13 +57,14 @@ def test_a_sump_that_loses_nothing_stays() -> None:
 
 def test_wider_futures_hold_the_narrower_ones() -> None:
     engine = engine_over([Machine("lathe-01")], 60)
-    state = engine.at(BEGIN_S + 60 * HOUR_S)
+    state = engine.at(BEGIN_S + 60 * HOUR_S).copy()
+    state.mean[:, STRENGTH] = 8.0
     ahead = engine.clock.ahead(state, BEGIN_S + 60 * HOUR_S)
     narrow, wide = (forecast(state, engine.fixed, ahead, np.array([w])).hours[0] for w in (0.8, 2.0))
     assert np.quantile(wide, 0.1) < np.quantile(narrow, 0.1) <= np.quantile(narrow, 0.9) < np.quantile(wide, 0.9)
 
 
-@pytest.mark.parametrize(("off", "width"), [(0.0, 0.85), (1.0, 1.0), (4.0, 2.2)])
+@pytest.mark.parametrize(("off", "width"), [(0.0, 0.85), (1.0, 1.077), (1.5, 1.433), (4.0, 2.2)])
 def test_intervals_follow_the_errors_of_a_sumps_own_forecasts(off: float, width: float) -> None:
     state, _ = idle_state()
     for case in range(400):
@@ -72,7 +73,7 @@ def test_intervals_follow_the_errors_of_a_sumps_own_forecasts(off: float, width:
         state.mean[:, VOLUME] = 300.0 + 2.0 * off
         state.mean[:, STRENGTH] = np.exp(2.0 + 0.01 * off)
         calibration._score(state, told, case)
-    assert calibration.widths(state) == pytest.approx(np.full(3, width), abs=0.03)
+    assert calibration.widths(state) == pytest.approx(np.full(3, width), abs=0.005)
     assert calibration.coverage(state) == pytest.approx(np.full(3, 1.0 if off < 1.28 else 0.0))
 
 
@@ -92,10 +93,19 @@ def test_what_nobody_looked_at_proves_no_forecast_right() -> None:
     assert np.isnan(calibration.coverage(state)).all()
 
 
-def test_an_untried_sump_has_no_coverage_and_plain_width() -> None:
+def test_an_untried_sump_has_no_coverage_and_the_first_width() -> None:
     state, _ = idle_state()
     assert np.isnan(calibration.coverage(state)).all()
-    assert (calibration.widths(state) == 1.0).all()
+    assert calibration.widths(state) == pytest.approx(np.full(3, calibration.PRIOR_WIDTH))
+
+
+def test_what_forecasts_tell_of_the_spread_moves_how_fast_a_sump_goes_and_not_where_it_stands() -> None:
+    state, fixed = idle_state()
+    state.cov[:] = np.diag([4.0, 0.01, *[1e-8] * (WIDTH - 2)])
+    ahead = Clock(plant_of([Machine(f"lathe-{i:02d}") for i in range(3)])).ahead(state, BEGIN_S)
+    narrow, wide = (forecast(state, fixed, ahead, np.full(3, w)) for w in (0.85, 2.2))
+    assert (wide.path[:, :, :, 0] == narrow.path[:, :, :, 0]).all()
+    assert (np.diff(wide.path[:, 1, :, -1], axis=1) > 1.5 * np.diff(narrow.path[:, 1, :, -1], axis=1)).all()
 
 
 def test_the_account_of_losses_closes_and_tells_what_happened() -> None:

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import UTC, datetime
 
 import numpy as np
 import pytest
 
-from monitor.model import duty, leaks, watch, weather
+from monitor.model import changes, duty, leaks, watch, weather
 from monitor.model.bins import DRAINING, Bin
-from monitor.model.layout import LEAK, LN_IDLE, LN_RUN, WEATHER
-from monitor.model.state import State
+from monitor.model.kalman import measure, spread
+from monitor.model.layout import JOB, LEAK, LN_DRAG, LN_IDLE, LN_RUN, WEATHER
+from monitor.model.state import JOB_SD, State
 from tests.unit.model.runs import idle_state
 
 EXPECTED = np.full(3, 0.8)
@@ -34,38 +36,112 @@ def test_the_told_share_stands_until_something_is_seen() -> None:
     assert chance_on_duty(state) == pytest.approx(0.8)
 
 
+def learn(state: State, runs: float | Sequence[float], hour: int, hours: float = 1.0) -> None:
+    """Take in an hour of a working day, duty from six to ten at night; `runs` is the share that each machine ran."""
+    told = np.full(3, float(6 <= hour < 22))
+    usual = duty.chance(state, told[:, None], EXPECTED, np.array([hour]))[:, 0]
+    duty.learn(state, np.broadcast_to(runs, 3), np.full(3, hours), told, hour, usual)
+
+
+def chance_at(state: State, hour: int) -> float:
+    """Return the first machine's chance to run in an hour of a working day."""
+    told = np.full((3, 1), float(6 <= hour < 22))
+    return float(duty.chance(state, told, EXPECTED, np.array([hour]))[0, 0])
+
+
+def two_weeks_of_work() -> State:
+    """Return a state that saw ten working days of all machines from six to ten at night."""
+    state, _ = idle_state()
+    for _day in range(10):
+        for hour in range(24):
+            learn(state, 1.0 if 6 <= hour < 22 else 0.0, hour)
+    return state
+
+
 def test_an_hour_that_is_never_worked_is_learnt_in_two_weeks() -> None:
     state, _ = idle_state()
     for _day in range(10):
-        for hour in range(6, 22):
-            belief = np.full(3, 0.0 if hour >= 15 else 1.0)
-            duty.learn(state, belief, np.ones(3), np.ones(3), hour)
-    evening = float(duty.chance(state, np.ones((3, 1)), EXPECTED, np.array([18]))[0, 0])
-    assert evening < 0.35
+        for hour in range(24):
+            learn(state, float(6 <= hour < 15), hour)
+    assert chance_at(state, 18) < 0.25
     assert chance_on_duty(state) > 0.8
 
 
 def test_a_machine_that_stands_through_its_duty_may_stand_for_days() -> None:
     state, _ = idle_state()
-    ranks = np.array([0.25, 0.5, 0.75])
-    assert not duty.stands_for(state, ranks).any()
+    ranks, monday_h = np.array([0.25, 0.5, 0.75]), 100.0
+    assert not duty.stands_for(state, ranks, ranks, monday_h).any()
     for hour in range(6, 16):
-        duty.learn(state, np.zeros(3), np.ones(3), np.ones(3), hour)
-    assert duty.stands_for(state, ranks)[0] == pytest.approx([30.0, 10.0, 10.0 / 3.0])
-    duty.learn(state, np.ones(3), np.full(3, 0.25), np.ones(3), 16)
-    assert not duty.stands_for(state, ranks).any()
+        learn(state, [0.0, 1.0, 1.0], hour)
+    yet = duty.stands_for(state, ranks, ranks, monday_h)
+    assert yet[0] == pytest.approx([30.0, 10.0, 10.0 / 3.0])
+    assert not yet[1:].any()
+    learn(state, 1.0, 16, 0.25)
+    assert not duty.stands_for(state, ranks, ranks, monday_h).any()
+
+
+def test_machines_that_all_stand_when_they_should_run_are_a_hall_that_is_shut() -> None:
+    ranks = np.array([0.25, 0.5, 0.75])
+    state = two_weeks_of_work()
+    for hour in (6, 7):
+        learn(state, 0.0, hour)
+    assert (state.stands[:, duty.SHUT_H] > 0.0).all()
+    early = duty.stands_for(state, ranks, ranks, 110.0)
+    assert (early > 0.0).all(), "before any of them has stood for a shift"
+    assert not (early == 110.0).any()
+    for hour in range(8, 22):
+        learn(state, 0.0, hour)
+    assert duty.stands_for(state, ranks, ranks, 97.0)[0] == pytest.approx([97.0, 97.0, 6.0])
+    learn(state, 1.0, 6)
+    assert not duty.stands_for(state, ranks, ranks, 87.0).any()
+
+
+def test_a_hall_in_which_one_machine_of_three_runs_is_not_shut() -> None:
+    state = two_weeks_of_work()
+    for hour in range(6, 10):
+        learn(state, [0.0, 0.0, 1.0], hour)
+    assert not state.stands[:, duty.SHUT_H].any()
 
 
 def test_a_holiday_week_does_not_unteach_the_duty() -> None:
-    state, _ = idle_state()
-    for _day in range(10):
-        for hour in range(6, 22):
-            duty.learn(state, np.ones(3), np.ones(3), np.ones(3), hour)
+    state = two_weeks_of_work()
     before = chance_on_duty(state)
     for _day in range(5):
-        for hour in range(6, 22):
-            duty.learn(state, np.zeros(3), np.ones(3), np.ones(3), hour)
-    assert chance_on_duty(state) > before - 0.15
+        for hour in range(24):
+            learn(state, 0.0, hour)
+    assert chance_on_duty(state) > before - 0.05
+
+
+def test_a_shift_that_falls_away_is_learnt_when_the_machine_runs_the_next_morning() -> None:
+    state = two_weeks_of_work()
+    for hour in [*range(6, 24), *range(6)]:
+        learn(state, [float(6 <= hour < 14), float(6 <= hour < 22), float(6 <= hour < 22)], hour)
+    before = chance_at(state, 18)
+    assert before > 0.8, "it may as well be a stop"
+    learn(state, 1.0, 6)
+    assert chance_at(state, 18) < 0.6 * before
+    assert chance_at(state, 10) > 0.9
+    assert not state.stands[:, duty.SHUT_H].any()
+
+
+def test_a_shift_that_is_new_is_learnt_faster_than_one_hour_that_differs() -> None:
+    state = two_weeks_of_work()
+    for hour in (22, 23, 0, 1, 2, 3, 4, 5):
+        learn(state, [1.0, 0.0, 0.0], hour)
+    alone = two_weeks_of_work()
+    learn(alone, [1.0, 0.0, 0.0], 3)
+    assert chance_at(state, 3) > 2.0 * chance_at(alone, 3)
+    assert chance_at(state, 3) > 0.35
+
+
+def test_how_often_a_machine_stopped_tells_how_likely_it_stops_again() -> None:
+    state = two_weeks_of_work()
+    before = duty.stops_a_day(state)
+    for hour in range(6, 16):
+        learn(state, [0.0, 1.0, 1.0], hour)
+    after = duty.stops_a_day(state)
+    assert after[0] > 5.0 * before[0]
+    assert (after[1:] <= before[1:]).all()
 
 
 def test_levelling_the_weather_out_changes_no_evaporation() -> None:
@@ -124,3 +200,37 @@ def test_a_leak_behind_a_filling_valve_is_not_read_off_the_level() -> None:
     state.valve[1, 0] = 1.0
     began = [leaks.judge_leaks(state, fixed, np.zeros(3, dtype=np.bool_), k) for k in range(40)]
     assert np.any(began, axis=0).tolist() == [True, False, True]
+
+
+def day_seen(drag: Sequence[float]) -> State:
+    """Return a state at the end of a day that showed the logs of its drag-out against the usual to 0.05."""
+    state, _ = idle_state()
+    rows = np.zeros((3, state.mean.shape[1]))
+    rows[:, [LN_DRAG, JOB]] = 1.0
+    state.mean[:, [LN_DRAG, JOB]] = [0.5, 0.0]
+    state.cov[:] = 0.0
+    state.cov[:, LN_DRAG, LN_DRAG], state.cov[:, JOB, JOB] = 0.1**2, JOB_SD**2
+    measure(state.mean, state.cov, rows, np.array(drag), np.full(3, 0.05**2), np.ones(3, dtype=np.bool_))
+    return state
+
+
+def test_a_day_like_others_changes_no_job() -> None:
+    state = day_seen([0.0, 0.2, -0.3])
+    before, doubt = state.mean.copy(), state.cov[:, LN_DRAG, LN_DRAG].copy()
+    changes.end_day(state)
+    assert state.mean == pytest.approx(before, abs=0.015)
+    assert (np.sqrt(state.cov[:, LN_DRAG, LN_DRAG]) < np.sqrt(doubt) + 0.06).all()
+
+
+def test_a_day_unlike_any_other_stays_for_the_most_part() -> None:
+    state = day_seen([1.8, -1.3, 0.0])
+    seen = state.mean[:, LN_DRAG] + state.mean[:, JOB]
+    rows = np.zeros((3, state.mean.shape[1]))
+    rows[:, [LN_DRAG, JOB]] = 1.0
+    sure = spread(state.cov, rows)
+    changes.end_day(state)
+    assert state.mean[:2, LN_DRAG] - 0.5 == pytest.approx([1.6, -1.15], abs=0.1)
+    assert state.mean[:, LN_DRAG] + state.mean[:, JOB] == pytest.approx(seen), "what was seen of the day stays"
+    assert spread(state.cov, rows) == pytest.approx(sure)
+    assert (np.linalg.eigvalsh(state.cov) > -1e-12).all()
+    assert state.cov[0, LN_DRAG, LN_DRAG] > 0.2**2
