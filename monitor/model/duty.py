@@ -7,9 +7,9 @@ runs, once it runs again within a day: until then it may as well be a stop.
 
 A machine that stands still through hours in which it usually runs may stand for days: how long is drawn by Lindy's law
 (as long again as it has stood, even odds). Where nearly all machines that should run have stood for an hour, the hall
-is shut: each of them may stand for days, those that are not due yet too, the longer it lasts the likelier for the rest
-of the week, and no hours are learnt. How often a machine stopped for hours, and for how long it was watched, gives the
-chance that it will in the days ahead.
+is shut: each of them may stand for days, those that are not due yet too, the longer it lasts the likelier until the
+next week begins, and no hours are learnt. How often a machine stopped for hours, and for how long it was watched, gives
+the chance that it will in the days ahead.
 
 `State.duty_hits`, `State.duty_hours` (n, 74): off and on duty, then 72 hours (Monday-Friday, Saturday, Sunday).
 `State.stands` (n, 6): hours in which it usually runs, and hours in all, since the machine last ran; hours for which the
@@ -105,7 +105,7 @@ def _learn_missed(state: State, runs: Flags, slot: int) -> None:
         column = FIRST_SLOT + slot // 24 * 24 + (slot - back) % 24
         hours = state.duty_hours[:, column]
         works = state.duty_hits[:, column] >= 0.5 * DUE * hours
-        stood = (left > 0.0) & works
+        stood = (left > 0.0) & works & (back <= state.stands[:, ALL_H])
         left -= stood & (hours > 0.0)
         _learn_share(state, column, np.where(stood, MISSED_COUNTS_H, 0.0), np.zeros(len(stood)), SLOT_MEMORY_H)
 
@@ -145,7 +145,7 @@ def stands_for(state: State, ranks: Floats, week_ranks: Floats, monday_h: float)
     stood = np.where((state.stands[:, DUE_H] > STANDS_FROM_H) | (shut > 0.0), state.stands[:, ALL_H], 0.0)
     yet = stood[:, None] * (1.0 / ranks[None, :] - 1.0)
     for_week = (stood > 0.0)[:, None] & (shut[:, None] / (shut[:, None] + WEEK_EVEN_H) > week_ranks)
-    return np.asarray(np.where(for_week, np.maximum(yet, monday_h), yet))
+    return np.asarray(np.where(for_week, monday_h, yet))
 
 
 def stops_a_day(state: State) -> Floats:

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from monitor.model import valves
+from monitor.model import calibration, valves
 from monitor.model.engine import Engine
 from monitor.model.layout import BIAS, LEAK, STRENGTH, VOLUME, Floats
 from monitor.model.types import EventKind
@@ -89,7 +89,7 @@ def test_a_sump_filled_by_the_log_book_alone_has_no_foretold_day_held_against_it
         Machine("hone-02", volume_l=300.0, signals=(Signal.REFRACTOMETER, Signal.RUNNING), acts=[(30.0, 60.0, 8.0)])
     ]
     engine = engine_over(shop, 60, [filling])
-    assert engine.widths()[0] < 1.1
+    assert engine.widths()[0] < calibration.PRIOR_WIDTH
 
 
 def saw_tooth(set_to: float) -> Floats:
