@@ -274,6 +274,7 @@ class Engine:
             "held": [] if self._next is None else self._gatherer.held(self._next),
             "used": self.logbook.used,
             "found": self.findings.to_json(),
+            "waiting": self.findings.waiting_to_json(),
             "checks": [asdict(move) for move in self.check_moves],
             "state": b64encode(self._state.to_bytes()).decode(),
             "absent": {sump: one.to_json(self._next or 0) for sump, one in self._absent.items()},
@@ -297,6 +298,7 @@ class Engine:
         self._gatherer.hold(body["held"])
         self.logbook.used = dict(body["used"])
         self.findings.from_json(body["found"])
+        self.findings.waiting_from_json(body.get("waiting", []))
         self.check_moves = [CheckMove(**move) for move in body.get("checks", [])]
         self._trail.clear()
         k, absent = body["next"], {sump: Absent.from_json(one) for sump, one in body.get("absent", {}).items()}

@@ -11,7 +11,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from monitor.model import doubts, jumps, sparse, trust
+from monitor.model import doubts, jumps, openings, sparse, trust
 from monitor.model.layout import BIN_S, LEAK, STRENGTH, VOLUME, Fixed, Floats
 from monitor.model.logbook import Logbook
 from monitor.model.state import State
@@ -27,6 +27,8 @@ NO_MIX: Final = 0.75  # percent below none: no water is as lean, whatever the no
 SURELY: Final = 2.0  # standard deviations
 MOST_TAKEN: Final = 0.5  # of what was in the sump
 RICHEST: Final = 60.0
+TAKEN_BACK: Final = 0.2  # of a jump: what may be left of one that was taken back
+SAME_PCT: Final = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +44,9 @@ class Findings:
 
     def __init__(self, ids: tuple[str, ...]) -> None:
         self._ids = ids
+        self._row = {sump: i for i, sump in enumerate(ids)}
         self._found: list[Found] = []
+        self._waiting: list[openings.Waiting] = []
         self.refused: set[str] = set()
 
     def events(self) -> list[Event]:
@@ -57,19 +61,40 @@ class Findings:
         """Take back what `to_json` gave."""
         self._found = [Found(one.pop("k"), Event(**{**one, "kind": EventKind(one["kind"])})) for one in found]
 
+    def waiting_to_json(self) -> list[dict[str, Any]]:
+        """Return the fillings that may have been a valve's openings as plain values."""
+        return [one.to_json() for one in self._waiting]
+
+    def waiting_from_json(self, waiting: list[dict[str, Any]]) -> None:
+        """Take back what `waiting_to_json` gave, of sumps that are still there."""
+        self._waiting = [openings.Waiting.from_json(one) for one in waiting if one["event"]["sump"] in self._row]
+
     def roll_back(self, k: int) -> None:
         """Forget what came up in bin k and later."""
         self._found = [found for found in self._found if found.k < k]
+        self._waiting = [one.before(k) for one in self._waiting if one.k < k]
 
     def forget_before(self, k: int) -> None:
         """Let go of events older than bin k."""
         self._found = [found for found in self._found if found.k >= k]
+        self._waiting = [one for one in self._waiting if one.settled is None or one.settled >= k]
+
+    def _settle_openings(self, state: State, fixed: Fixed, k: int) -> None:
+        """Tell what turned out to be no valve's opening."""
+        for at, one in enumerate(self._waiting):
+            if one.settled is None:
+                self._waiting[at] = now = openings.settle(state, fixed, self._row[one.event.sump], one, k)
+                if now.told:
+                    self._found.append(Found(k, now.event))
 
     def collect(self, state: State, fixed: Fixed, result: Stepped, before: Floats, logbook: Logbook, k: int) -> None:
         """Look at what bin k brought."""
         replaced = before[:, jumps.FIRST] != state.jump[:, jumps.FIRST]
         for i in np.flatnonzero(result.jumped & replaced & (before[:, jumps.KIND] > 0)):
-            self._settle(state, fixed, before[i], int(i), logbook, k, cut_short=True)
+            if _undone(state, fixed, before[i], int(i)):
+                state.jump[i, jumps.KIND] = jumps.NO_JUMP
+            else:
+                self._settle(state, fixed, before[i], int(i), logbook, k, cut_short=True)
         few = sparse.sparse(fixed)
         weighed = state.jump[:, jumps.KIND] > 0
         weighed &= k - state.jump[:, jumps.CONFIRMED] >= np.where(few, WEIGH_SPARSE_BINS, WEIGH_BINS)
@@ -79,6 +104,8 @@ class Findings:
         for i in np.flatnonzero(result.leaked & (state.said[:, trust.LEVEL] == trust.BELIEVED)):
             self._leak(state, int(i), k)
         self._doubt(state, fixed, result, k)
+        if self._waiting and k % openings.LOOKED_EVERY == 0:
+            self._settle_openings(state, fixed, k)
 
     def _settle(
         self, state: State, fixed: Fixed, jump: Floats, i: int, logbook: Logbook, k: int, *, cut_short: bool
@@ -94,7 +121,7 @@ class Findings:
         lifted = litres
         if mix is not None and mix < -max(NO_MIX, SURELY * _mix_sd(state, jump, i, litres)):
             whole = _refilled(jump, litres, mix, float(fixed.leanest_pct[i]))
-            if whole - litres < MOST_TAKEN * float(jump[jumps.VOLUME_BEFORE]):
+            if not cut_short and whole - litres < MOST_TAKEN * float(jump[jumps.VOLUME_BEFORE]):
                 litres, mix = whole, float(fixed.leanest_pct[i])
         entry = logbook.explaining(self._ids[i], first, k, abs(litres), filling=filling)
         if entry is not None:
@@ -110,7 +137,9 @@ class Findings:
         sure = float(np.clip(1.0 - 0.5 * np.exp(-0.5 * (abs(litres) / max(3.0 * sd, 1e-6)) ** 2), 0.5, 0.99))
         if few and sure < SURE_SPARSE:
             return
-        self._say(i, name, first, k, abs(litres), mix, sure, _words(abs(litres), mix, abs(litres) - abs(lifted)))
+        from_l = openings.rose_from(state, fixed, i, (first, litres), k) if filling else None
+        words = _words(abs(litres), mix, abs(litres) - abs(lifted))
+        self._say(i, name, first, k, abs(litres), mix, sure, words, from_l)
 
     def _mix(self, state: State, jump: Floats, i: int, litres: float, *, cut_short: bool) -> float:
         if cut_short:
@@ -141,7 +170,9 @@ class Findings:
         mix: float | None,
         sure: float,
         detail: str,
+        from_l: float | None = None,
     ) -> None:
+        """Keep an event; one that a valve may have made, from a gauge's litres `from_l`, waits."""
         sump = self._ids[i]
         event = Event(
             id=f"{sump}-{kind.value}-{int(first * BIN_S)}",
@@ -154,7 +185,23 @@ class Findings:
             confidence=sure,
             detail=detail,
         )
-        self._found.append(Found(k, event))
+        if from_l is None:
+            self._found.append(Found(k, event))
+        else:
+            self._waiting.append(openings.Waiting(k, first, from_l, event))
+
+
+def _undone(state: State, fixed: Fixed, jump: Floats, i: int) -> bool:
+    """Tell whether the jump after another took it back: foam, chips, a late drain-back. Neither was anybody's doing."""
+    if {int(jump[jumps.KIND]), int(state.jump[i, jumps.KIND])} != {jumps.TOP_UP, jumps.REMOVAL}:
+        return False
+    before_l = float(jump[jumps.VOLUME_BEFORE])
+    jumped_l = float(state.jump[i, jumps.VOLUME_BEFORE] + jump[jumps.LOST]) - before_l
+    left_l = float(state.mean[i, VOLUME] + jump[jumps.LOST]) - before_l
+    strength = 100.0 * float(jump[jumps.CONCENTRATE_BEFORE]) / max(before_l, 1e-6)
+    sd = float(np.sqrt(max(float(state.cov[i, STRENGTH, STRENGTH]), 0.0)))
+    same = abs(float(state.mean[i, STRENGTH]) - strength) < SAME_PCT + SURELY * sd
+    return same and abs(left_l) < max(LEAST * float(fixed.full_l[i]), TAKEN_BACK * abs(jumped_l))
 
 
 def _mix_sd(state: State, jump: Floats, i: int, litres: float) -> float:

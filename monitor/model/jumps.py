@@ -31,6 +31,7 @@ LATELY_BINS: Final = 192
 LEAST_FILL: Final = 0.03  # of full
 FILLED_TO: Final = 0.93  # of full, where nobody sees how far
 LOOSE: Final = 0.5  # points
+THINNER: Final = 1.0  # points below water that a mix may seem to have
 FOULED: Final = 0.35  # of the strength: a fall by more beside a level that stays is a chip on the prism
 FOULED_READINGS: Final = 15.0
 
@@ -102,15 +103,17 @@ def confirmed_level(state: State, fixed: Fixed, level: Look, brix: Look, poured:
 
 
 def _filling(state: State, fixed: Fixed, level: Look, brix: Look) -> Flags:
-    """Tell where level and strength moved together as fluid of a possible strength would move them (foam does not)."""
+    """Tell where level and strength moved together as fluid of a possible strength would move them (foam does not).
+
+    Where the strength fell by more than water explains, fluid was taken out first, or a chip lies on the prism while
+    the fluid foams: the next bin tells.
+    """
     volume, strength = state.mean[:, VOLUME], state.mean[:, STRENGTH]
     rises = level.there & brix.there & (level.residual > LEAST_FILL * fixed.full_l)
     litres = np.where(rises, level.residual, 1.0)
     mix = strength + brix.residual * fixed.factor * (volume + litres) / litres
     slack = 3.0 * np.sqrt(brix.total) * fixed.factor * (volume + litres) / litres
-    possible = (strength + brix.residual * fixed.factor > 0.5) & (
-        mix < np.maximum(2.0 * fixed.target_pct, 15.0) + slack
-    )
+    possible = (mix > -slack - THINNER) & (mix < np.maximum(2.0 * fixed.target_pct, 15.0) + slack)
     return np.asarray(rises & state.strength_known & (brix.residual**2 > 12.0 * brix.total) & possible)
 
 
