@@ -9,7 +9,6 @@ import numpy as np
 
 from monitor.model import (
     balance,
-    changes,
     duty,
     filling,
     jumps,
@@ -155,11 +154,9 @@ def _tether_hold_up(state: State, fixed: Fixed) -> None:
 def _drift(state: State, fixed: Fixed, moment: Moment) -> None:
     cov, hours = state.cov, moment.hours
     keep = float(np.exp(-hours / WEATHER_HOURS))
-    if moment.new_day:
-        filling.new_day(state, fixed)
-        changes.end_day(state)
     suspects.fade(state, JOB_KEEP if moment.new_day else 1.0, keep)
     if moment.new_day:
+        filling.new_day(state, fixed)
         decay(state.mean, cov, JOB, JOB_KEEP, JOB_SD**2 * (1.0 - JOB_KEEP**2))
     decay(state.mean, cov, WEATHER, keep, WEATHER_SD**2 * (1.0 - keep**2))
     cov[:, VOLUME, VOLUME] += (0.0004 * fixed.full_l) ** 2 * hours

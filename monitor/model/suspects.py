@@ -111,13 +111,6 @@ def fade(state: State, job: float, weather: float) -> None:
             state.errors[:, column] *= keep
 
 
-def move(state: State, from_column: int, to_column: int, share: Floats) -> None:
-    """Move a share (n,) of the errors of one state over to another, as was done with the estimate, in place."""
-    moved = _single(share)[:, None, None] * state.errors[:, from_column]
-    state.errors[:, to_column] += moved
-    state.errors[:, from_column] -= moved
-
-
 def carry(
     state: State, volume_row: Floats, strength_row: Floats, strength_before: Floats, lost_l: Floats, anchored: Flags
 ) -> None:

@@ -8,11 +8,10 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from monitor.model import changes, duty, leaks, watch, weather
+from monitor.model import duty, leaks, watch, weather
 from monitor.model.bins import DRAINING, Bin
-from monitor.model.kalman import measure, spread
-from monitor.model.layout import JOB, LEAK, LN_DRAG, LN_IDLE, LN_RUN, WEATHER
-from monitor.model.state import JOB_SD, State
+from monitor.model.layout import LEAK, LN_IDLE, LN_RUN, WEATHER
+from monitor.model.state import State
 from tests.unit.model.runs import idle_state
 
 EXPECTED = np.full(3, 0.8)
@@ -200,37 +199,3 @@ def test_a_leak_behind_a_filling_valve_is_not_read_off_the_level() -> None:
     state.valve[1, 0] = 1.0
     began = [leaks.judge_leaks(state, fixed, np.zeros(3, dtype=np.bool_), k) for k in range(40)]
     assert np.any(began, axis=0).tolist() == [True, False, True]
-
-
-def day_seen(drag: Sequence[float]) -> State:
-    """Return a state at the end of a day that showed the logs of its drag-out against the usual to 0.05."""
-    state, _ = idle_state()
-    rows = np.zeros((3, state.mean.shape[1]))
-    rows[:, [LN_DRAG, JOB]] = 1.0
-    state.mean[:, [LN_DRAG, JOB]] = [0.5, 0.0]
-    state.cov[:] = 0.0
-    state.cov[:, LN_DRAG, LN_DRAG], state.cov[:, JOB, JOB] = 0.1**2, JOB_SD**2
-    measure(state.mean, state.cov, rows, np.array(drag), np.full(3, 0.05**2), np.ones(3, dtype=np.bool_))
-    return state
-
-
-def test_a_day_like_others_changes_no_job() -> None:
-    state = day_seen([0.0, 0.2, -0.3])
-    before, doubt = state.mean.copy(), state.cov[:, LN_DRAG, LN_DRAG].copy()
-    changes.end_day(state)
-    assert state.mean == pytest.approx(before, abs=0.015)
-    assert (np.sqrt(state.cov[:, LN_DRAG, LN_DRAG]) < np.sqrt(doubt) + 0.06).all()
-
-
-def test_a_day_unlike_any_other_stays_for_the_most_part() -> None:
-    state = day_seen([1.8, -1.3, 0.0])
-    seen = state.mean[:, LN_DRAG] + state.mean[:, JOB]
-    rows = np.zeros((3, state.mean.shape[1]))
-    rows[:, [LN_DRAG, JOB]] = 1.0
-    sure = spread(state.cov, rows)
-    changes.end_day(state)
-    assert state.mean[:2, LN_DRAG] - 0.5 == pytest.approx([1.6, -1.15], abs=0.1)
-    assert state.mean[:, LN_DRAG] + state.mean[:, JOB] == pytest.approx(seen), "what was seen of the day stays"
-    assert spread(state.cov, rows) == pytest.approx(sure)
-    assert (np.linalg.eigvalsh(state.cov) > -1e-12).all()
-    assert state.cov[0, LN_DRAG, LN_DRAG] > 0.2**2
