@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from monitor.model import jumps, regained, rough, toggles, verdicts
-from monitor.model.layout import STRENGTH, Fixed, Flags, Floats, Ints
+from monitor.model.layout import BIAS, STRENGTH, Fixed, Flags, Floats, Ints
 from monitor.model.state import State
 from monitor.model.step import Stepped
 from monitor.model.swaps import Pairs
@@ -41,6 +41,7 @@ STUCK_BINS: Final = 30
 ODD_SHARE: Final = 0.5
 UP_JUMP_PCT: Final = 0.5
 SAME_TIME_BINS: Final = 8.0
+AGREE_BRIX: Final = 0.35
 DIP_BINS: Final = 96
 NO_STRENGTH: Final = 0.5  # of the lower band: what comes from there was never believed
 KNOWN: Final = 3.0  # windows of `suspects` that make a sump known
@@ -120,7 +121,7 @@ def _at_once(state: State, fixed: Fixed, jumped: Flags, k: int) -> Floats:
         (BRIX, STUCK, _sticks(state, BRIX)),
         (BRIX, ODD, state.odd_share[:, BRIX] > ODD_SHARE),
         (BRIX, NOISY, known & rough.noisy(state, BRIX)),
-        (BRIX, JUMPED, _jumped(state, fixed, jumped, k)),
+        (BRIX, JUMPED, known & _jumped(state, fixed, jumped, k)),
         (SWITCH, STILL, known & toggles.unexplained(state)),
     )
     for column, reason, shows in tests:
@@ -144,15 +145,26 @@ def _jumped(state: State, fixed: Fixed, jumped: Flags, k: int) -> Flags:
     before = 100.0 * state.jump[:, jumps.CONCENTRATE_BEFORE] / np.maximum(state.jump[:, jumps.VOLUME_BEFORE], 1.0)
     step = state.mean[:, STRENGTH] - before
     up, down = step > UP_JUMP_PCT, step < -UP_JUMP_PCT
-    lately = state.jump[:, jumps.KIND] == jumps.STRENGTH_ONLY
-    lately &= np.abs(state.jump[:, jumps.FIRST] - np.max(state.jump[alone, jumps.FIRST])) < SAME_TIME_BINS
     back = (k - state.dip[:, 0] < DIP_BINS) & (state.mean[:, STRENGTH] < state.dip[:, 1] + UP_JUMP_PCT)
     back |= before < NO_STRENGTH * fixed.low_pct
     back |= (state.valve[:, 0] > 0) & (state.mean[:, STRENGTH] < fixed.high_pct)
     dipped = np.stack([np.full(len(before), float(k)), before], axis=1)
     state.dip[:] = np.where((alone & down)[:, None], dipped, state.dip)
-    both = bool((lately & up).any() and (lately & down).any())
-    return np.asarray((alone & up & ~back) | (lately & both & (up | down)))
+    return np.asarray((alone & up & ~back) | _crossed(state, fixed, alone & (up | down), step))
+
+
+def _crossed(state: State, fixed: Fixed, alone: Flags, step: Floats) -> Flags:
+    """Tell whose strength moved, as another's did at about that moment, to where the other one was (n,)."""
+    crossed = np.zeros(len(step), dtype=np.bool_)
+    first, kind = state.jump[:, jumps.FIRST], state.jump[:, jumps.KIND]
+    shows = state.mean[:, STRENGTH] / fixed.factor + state.mean[:, BIAS]
+    was = shows - step / fixed.factor
+    for i in np.flatnonzero(alone):
+        near = (kind == jumps.STRENGTH_ONLY) & (np.abs(first - first[i]) < SAME_TIME_BINS) & (step * step[i] < 0.0)
+        near &= (np.abs(shows - was[i]) < AGREE_BRIX) & (np.abs(shows[i] - was) < AGREE_BRIX)
+        crossed |= near
+        crossed[i] |= near.any()
+    return crossed
 
 
 def _plain(state: State, i: Ints, column: Ints, reason: int, k: int) -> Doubt:

@@ -11,7 +11,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from monitor.model import doubts, jumps, openings, sparse, trust
+from monitor.model import doubts, jumps, leaks, openings, sparse, trust
 from monitor.model.layout import BIN_S, LEAK, STRENGTH, VOLUME, Fixed, Floats
 from monitor.model.logbook import Logbook
 from monitor.model.state import State
@@ -153,7 +153,7 @@ class Findings:
         litres = 24.0 * float(state.mean[i, LEAK])
         sure = float(np.clip(state.mean[i, LEAK] / np.sqrt(state.cov[i, LEAK, LEAK]) / 8.0, 0.5, 0.99))
         detail = f"loses {litres:.0f} L a day more than evaporation and drag-out explain"
-        self._say(i, EventKind.LOSS_JUMP, k, k, litres, None, sure, detail)
+        self._say(i, EventKind.LOSS_JUMP, int(state.leak_watch[i, leaks.SINCE]), k, litres, None, sure, detail)
 
     def _doubt(self, state: State, fixed: Fixed, result: Stepped, k: int) -> None:
         for doubt in doubts.look(state, fixed, result, k):

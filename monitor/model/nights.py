@@ -7,7 +7,7 @@ filter of the filter's: rates that learn cannot learn it away.
 Columns of `State.nights`: FIRST (bin) COUNT T Y TT TY VAR (sums over the stretch: hours and litres from its first
 level, variance of a level) ORIGIN (litres) AIR (sum of what the weather does to evaporation) USUAL (litres an hour)
 SPREAD (how far stretches lie from it, squared) KNOWN (stretches) SUM EXCESS (litres an hour, of the last stretch) ENDED
-(bin).
+(bin) ROSE (first bin of the stretch with which the sum left zero).
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from monitor.model.layout import WEATHER, Fixed, Flags, Floats
 from monitor.model.state import State
 from monitor.model.watch import Seen
 
-FIRST, COUNT, T, Y, TT, TY, VAR, ORIGIN, AIR, USUAL, SPREAD, KNOWN, SUM, EXCESS, ENDED = range(15)
+FIRST, COUNT, T, Y, TT, TY, VAR, ORIGIN, AIR, USUAL, SPREAD, KNOWN, SUM, EXCESS, ENDED, ROSE = range(16)
 STANDS: Final = 0.05
 DRAINED: Final = 0.02
 RUNS: Final = 0.3
@@ -83,6 +83,7 @@ def _close(night: Floats, fixed: Fixed, rows: Flags, k: int) -> Flags:
     judged = good & (known >= SETTLED)
     z = np.where(judged, np.clip((lost - usual) / sd, -MOST_Z, MOST_Z), 0.0)
     total = np.where(judged, np.maximum(0.0, night[:, SUM] + z - SLACK), night[:, SUM])
+    night[:, ROSE] = np.where(judged & (night[:, SUM] == 0.0), night[:, FIRST], night[:, ROSE])
     over = judged & (total > LIMIT) & (lost - usual > LEAST * fixed.full_l)
     learns = good & (total < CALM)
     pace = 1.0 / np.minimum(known + 1.0, MEMORY)

@@ -1,10 +1,10 @@
 """A signal far noisier than it ever was: the steps from bin to bin against the noise that was learnt of it.
 
 What lies beyond three deviations is one step in a few hundred of a healthy signal, foam and chips apart, and every
-other step of one whose noise is many times as large. `State.rough` (n, 2, 7), for level and refractometer: the last
+other step of one whose noise is many times as large. `State.rough` (n, 2, 8), for level and refractometer: the last
 bin's value BEFORE (NaN: none), the SHARE of far steps over some hours, their mean square TIMES the usual; the USUAL
-mean square idle and running, and how many steps taught each (TAUGHT). `State.calm` (n, 4) keeps the noise that was
-learnt before a signal became noisy.
+mean square idle and running, and how many steps taught each (TAUGHT); whether the machine ran then (RAN). `State.calm`
+(n, 4) keeps the noise that was learnt before a signal became noisy.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import numpy as np
 from monitor.model.layout import Flags, Floats, Ints
 from monitor.model.state import State
 
-BEFORE, SHARE, TIMES, USUAL_IDLE, USUAL_RUN, TAUGHT_IDLE, TAUGHT_RUN = range(7)
+BEFORE, SHARE, TIMES, USUAL_IDLE, USUAL_RUN, TAUGHT_IDLE, TAUGHT_RUN, RAN = range(8)
 FAR: Final = 3.0
 PACE: Final = 1.0 / 16.0
 FAR_SHARE: Final = 0.3
@@ -34,13 +34,17 @@ LOUDEST: Final = 100.0
 def watch(state: State, column: int, value: Floats, lost: Floats, running: Floats, whole: Flags) -> None:
     """Hold a bin's value (litres at rest, degrees Brix; (n,)) against the last one less what was lost, in place.
 
-    Only `whole` bins count, in which about as many samples came as should.
+    Only `whole` bins count, in which about as many samples came as should; of a level none while it drains back, and no
+    step over a start or a stop, which shows how well the hold-up is known.
     """
     rough = state.rough[:, column]
     runs = running > 0.5
     clear = whole & ((running < CLEAR) | (running > 1.0 - CLEAR))
     step = value - rough[:, BEFORE] + lost
     use = clear & ~np.isnan(step)
+    if column == 0:
+        use &= runs == (rough[:, RAN] > 0.5)
+    rough[:, RAN] = runs
     first = 2.0 * np.where(runs, state.noise[:, 2 * column + 1], state.noise[:, 2 * column])
     usual = np.where(runs, rough[:, USUAL_RUN], rough[:, USUAL_IDLE])
     taught = np.where(runs, rough[:, TAUGHT_RUN], rough[:, TAUGHT_IDLE])

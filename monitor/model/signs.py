@@ -15,6 +15,7 @@ from monitor.model.bins import Bin
 from monitor.model.layout import BIAS, BIN_S, HOLD_UP, STRENGTH, VOLUME, Fixed, Flags, Floats
 from monitor.model.state import State
 
+DRAINED: Final = 0.02
 WHOLE: Final = 0.6
 """A bin in which this share of the samples came that should is a whole one."""
 
@@ -42,7 +43,9 @@ def note(state: State, fixed: Fixed, bin_shown: Shown, running: Floats, lost_l: 
     watch.watch_sticking(state, 0, level.value, level.there)
     watch.watch_sticking(state, 1, brix.value, brix.there)
     at_rest = level.value + level.running * state.mean[:, HOLD_UP]
-    rough.watch(state, 0, at_rest, lost_l, running, _whole(bin_shown.level_n, fixed.level_period_s))
+    drained = (level.running < DRAINED) | (running > 0.5)
+    whole = _whole(bin_shown.level_n, fixed.level_period_s)
+    rough.watch(state, 0, at_rest, lost_l, running, whole & drained)
     whole = _whole(bin_shown.brix_n, fixed.refractometer_period_s)
     rough.watch(state, 1, brix.value, np.zeros(len(running)), running, whole)
     toggles.note(state, level.value, bin_shown.switched, lost_l, bin_shown.level_n, k)

@@ -74,8 +74,8 @@ class State:
     brix_odd: Floats  # (n, 3)
     fill: Floats  # (n, 4) a filling between readings hours apart, see monitor.model.sparse
     jump: Floats  # (n, 9) the jump being weighed, see monitor.model.jumps
-    leak_watch: Floats  # (n, 5) see monitor.model.leaks
-    nights: Floats  # (n, 15) losses while standing, see monitor.model.nights
+    leak_watch: Floats  # (n, 8) see monitor.model.leaks
+    nights: Floats  # (n, 16) losses while standing, see monitor.model.nights
     hourly: Floats  # (n, 120, 4) the level of the last days, see monitor.model.valves
     drain: Floats  # (n, 4, 2) share of the hold-up still out a while after a stop: mean, variance
     valve: Floats  # (n, 6) an automatic filling valve, see monitor.model.valves
@@ -101,11 +101,12 @@ class State:
     errors: Singles  # (n, 11, 7, 4) what suspected faults would have done, see monitor.model.suspects
     fit: Singles  # (n, 7, 4)
     gram: Singles  # (n, 22, 4)
-    windows: Floats  # (n, 5, 4)
+    windows: Floats  # (n, 6, 4)
     unrest: Floats  # (n, 2, 2)
     recent: Floats  # (n, 8, 4) the last bins, see monitor.model.toggles
     steps: Floats  # (n, 15)
-    rough: Floats  # (n, 2, 7) steps from bin to bin, see monitor.model.rough
+    leaps: Floats  # (n, 4, 3) the last jumps of the level, see monitor.model.crosswise
+    rough: Floats  # (n, 2, 8) steps from bin to bin, see monitor.model.rough
     calm: Floats  # (n, 4) the noise that was usual
     dip: Floats  # (n, 2) last fall of the strength alone: bin, strength before
     suspicion: Floats  # (n, 2) hours for which a suspect looked guilty
@@ -139,8 +140,8 @@ class State:
             brix_odd=np.zeros((n, 3)),
             fill=np.zeros((n, 4)),
             jump=np.zeros((n, 9)),
-            leak_watch=np.zeros((n, 5)),
-            nights=np.zeros((n, 15)),
+            leak_watch=np.tile([0.0, 0.0, 0.0, 0.0, 0.0, NEVER, NEVER, 0.0], (n, 1)),
+            nights=np.zeros((n, 16)),
             hourly=np.zeros((n, 120, 4)),
             drain=np.tile(DRAIN_FIRST, (n, 1, 1)),
             valve=np.zeros((n, 6)),
@@ -166,11 +167,12 @@ class State:
             errors=np.zeros((n, WIDTH, SUSPECTS, WINDOWS), dtype=np.float32),
             fit=np.zeros((n, SUSPECTS, WINDOWS), dtype=np.float32),
             gram=np.zeros((n, PAIRS, WINDOWS), dtype=np.float32),
-            windows=np.zeros((n, 5, WINDOWS)),
+            windows=np.zeros((n, 6, WINDOWS)),
             unrest=np.zeros((n, 2, 2)),
             recent=np.zeros((n, 8, 4)),
             steps=np.zeros((n, 15)),
-            rough=np.tile([np.nan, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0], (n, 2, 1)),
+            leaps=np.tile([NEVER, 0.0, 0.0], (n, 4, 1)),
+            rough=np.tile([np.nan, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0], (n, 2, 1)),
             calm=np.zeros((n, 4)),
             dip=np.tile([NEVER, 0.0], (n, 1)),
             suspicion=np.zeros((n, 2)),

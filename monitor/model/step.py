@@ -9,6 +9,7 @@ import numpy as np
 
 from monitor.model import (
     balance,
+    crosswise,
     duty,
     filling,
     jumps,
@@ -121,24 +122,50 @@ def step(state: State, fixed: Fixed, seen: Bin, moment: Moment, logged_mix: Floa
     before = state.mean[:, [VOLUME, STRENGTH]].copy()
     by_level, jumped = _jump(state, fixed, look, look_b, poured, moment.k, logged_mix)
     toggles.note_jump(state, by_level, before, moment.k)
+    crossed = _crossed(state, fixed, by_level, before[:, 0], moment.k)
     toggles.watch(state, fixed, moment.k)
     _take_in(state, fixed, level, look, brix, look_b, jumped, half_lost, filled, moment.k)
+    if crossed:
+        crosswise.put_right(state, fixed, level.value, running, crossed)
+        swapped = (sorted({*swapped[0], *crossed}), swapped[1])
     losses.book_jumps(state, moment.day, before[:, 0], jumped)
     if jumped.any():
-        suspects.forget(state, np.flatnonzero(jumped), moment.k)
+        suspects.bridge(state, fixed, np.flatnonzero(jumped), level.running, brix.there, moment.k)
     calm = look.there & ~look.odd & ~jumped & state.level_known & valves.quiet(state, fixed, running)
     valves.note(state, level.value, level.running, look.there & ~look.odd, moment.k)
     valves.judge(state, fixed, moment.k)
     watch.learn_draining(state, told, half_lost, calm)
     _tether_hold_up(state, fixed)
-    leaks.keep_positive(state, fixed)
-    leaks.watch_losses(state, fixed, look.residual / np.sqrt(look.total), calm)
-    slow = nights.watch(state, fixed, level, running, calm, jumped | (state.valve[:, valves.FLAG] > 0), moment.k)
-    leaks.begin_slow(state, slow)
+    slow = _watch_losses(state, fixed, level, look, running, calm, jumped, moment.k)
     losses.book_corrections(state, fixed, moment.day, stand, jumped)
     leaked = leaks.judge_leaks(state, fixed, slow, moment.k)
     state.lay_out()
     return Stepped(jumped, leaked, swapped, signs.off(state, fixed, shown))
+
+
+def _crossed(state: State, fixed: Fixed, jumped: Flags, before_l: Floats, k: int) -> swaps.Pairs:
+    if not jumped.any():
+        return []
+    crosswise.note(state, fixed, jumped, before_l, k)
+    return crosswise.pairs(state, jumped, k)
+
+
+def _watch_losses(
+    state: State,
+    fixed: Fixed,
+    level: watch.Seen,
+    look: jumps.Look,
+    running: Floats,
+    calm: Flags,
+    jumped: Flags,
+    k: int,
+) -> Flags:
+    """Watch what is lost beyond the rates; tell who has just begun to lose too much while standing."""
+    leaks.keep_positive(state, fixed)
+    leaks.watch_losses(state, fixed, look.residual / np.sqrt(look.total), calm, running < nights.STANDS, k)
+    slow = nights.watch(state, fixed, level, running, calm, jumped | (state.valve[:, valves.FLAG] > 0), k)
+    leaks.begin_slow(state, slow)
+    return slow
 
 
 def _tether_hold_up(state: State, fixed: Fixed) -> None:

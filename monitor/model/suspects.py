@@ -10,8 +10,8 @@ without it. A sump that strays from its model more than the model reckons is jud
 All runs along the sumps, in single precision: a sum of likelihoods need not be known better. `State.errors` (n, 11,
 suspects, windows); `State.fit` (n, suspects, windows): sums of what is predicted by what is seen; `State.gram` (n, 22,
 windows): of what is predicted by itself, those products that a verdict asks for (see `_add_products`).
-`State.windows` (n, 5, windows): BEGUN LOST GROWN RUNNING BINS. `State.unrest` (n, 2, 2): sum and number of the ratios
-of windows gone by, for level and refractometer.
+`State.windows` (n, 6, windows): BEGUN LOST GROWN RUNNING BINS STILL (bins since a filling, which what sticks would not
+have followed). `State.unrest` (n, 2, 2): sum and number of the ratios of windows gone by, for level and refractometer.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ REAL: Final = slice(IDLE_STEP, DRAG_STEP + 1)
 REAL_SD: Final = np.array([0.1, 0.25, 0.7])
 SQUARES: Final = 12
 CROSSES: Final = 19
-BEGUN, LOST, GROWN, RUNNING, BINS = range(5)
+BEGUN, LOST, GROWN, RUNNING, BINS, STILL = range(6)
 EVERY_BINS: Final = 48
 YOUNGEST_BINS: Final = 32
 COUNTS_BINS: Final = 96
@@ -93,6 +93,29 @@ def forget(state: State, rows: Ints, k: int) -> None:
         _open(state, rows, w, state.run_belief, k)
 
 
+def bridge(state: State, fixed: Fixed, rows: Ints, running: Floats, told: Flags, k: int) -> None:
+    """Carry the windows of some sumps over a filling, in place: the estimate now stands where its gauges do.
+
+    `running` is the share of the hold-up that is out, `told` where the refractometer was heard (n,).
+    """
+    errors, windows, many = state.errors[rows], state.windows[rows], len(REAL_SD)
+    days = (k + 0.5 - windows[:, BEGUN]) / BINS_A_DAY
+    factor = fixed.factor[rows, None]
+    errors[:, VOLUME] = running[rows, None, None] * errors[:, HOLD_UP]
+    errors[:, VOLUME, LEVEL_RAMP] += days * fixed.full_l[rows, None]
+    strength = -factor[..., None] * errors[:, BIAS]
+    strength[:, BRIX_RAMP] += days * factor
+    errors[:, STRENGTH] = np.where(told[rows, None, None], strength, errors[:, STRENGTH])
+    for suspect in (LEVEL_STUCK, BRIX_STUCK):
+        errors[:, :, suspect] = 0.0
+        state.fit[rows, suspect] = 0.0
+        state.gram[rows, many * suspect : many * (suspect + 1)] = 0.0
+        state.gram[rows, SQUARES + suspect] = 0.0
+    windows[:, [LOST, GROWN, STILL]] = 0.0
+    windows[:, RUNNING] = running[rows, None]
+    state.errors[rows], state.windows[rows] = errors, windows
+
+
 def _open(state: State, rows: Ints, w: int, running: Floats, k: int) -> None:
     state.errors[rows, :, :, w] = 0.0
     for suspect, column in ((IDLE_STEP, LN_IDLE), (RUN_STEP, LN_RUN), (DRAG_STEP, LN_DRAG)):
@@ -126,6 +149,7 @@ def carry(
     state.windows[:, LOST] += lost_l[:, None]
     state.windows[:, GROWN] += (state.mean[:, STRENGTH] - strength_before)[:, None]
     state.windows[:, BINS] += 1.0
+    state.windows[:, STILL] += 1.0
 
 
 def weigh_level(state: State, fixed: Fixed, look: Look, running: Floats, use: Flags, k: int) -> None:
@@ -191,10 +215,10 @@ def follow(state: State, column: int, along: Floats, total: Floats, use: Flags) 
 def judge(state: State, suspect: int) -> Verdict:
     """Return how likely one fault is against rates that changed; one that sticks is as large as it is."""
     force, mass = _alone(state, suspect)
-    old = (state.windows[:, BINS] >= YOUNGEST_BINS) & (mass > 0.0)
+    stuck = suspect in (LEVEL_STUCK, BRIX_STUCK)
+    old = (state.windows[:, STILL if stuck else BINS] >= YOUNGEST_BINS) & (mass > 0.0)
     sure = np.where(old, mass, 1.0)
     size = np.where(old, force / sure, 0.0)
-    stuck = suspect in (LEVEL_STUCK, BRIX_STUCK)
     ratio = np.where(old, 2.0 * force - mass if stuck else force * size, 0.0)
     best = ratio.argmax(axis=1)
     rows = np.arange(len(best))

@@ -53,6 +53,7 @@ def reach(state: State, fixed: Fixed) -> Iterator[Guilty]:
         frozen, drifts = _weigh(state, fixed, column, still, moving)
         frozen, drifts = frozen & asked, drifts & asked
         falls = drifts & (moving.size < 0.0) & (column == LEVEL)
+        drifts &= ~falls | (state.leak_watch[:, leaks.LEAKING] == 0.0)  # what shows as a leak is judged as one
         state.suspicion[:, column] = np.where(frozen | drifts, state.suspicion[:, column] + 1.0, 0.0)
         lasts = state.suspicion[:, column] >= np.where(falls, FALLS_LAST_H, LASTS_H)
         for suspect, verdict, which, reason in (
@@ -77,6 +78,8 @@ def _weigh(
 ) -> tuple[Flags, Flags]:
     """Return whose signal stands still and whose drifts."""
     more = np.where(fixed.has_running & (state.said[:, SWITCH] == BELIEVED), 1.0, GUESSED)
+    if column == BRIX:  # without a level nobody knows how much should have gone
+        more = np.where(fixed.has_level & (state.said[:, LEVEL] == BELIEVED), more, GUESSED * more)
     frozen = (still.ratio > FROZEN_SURE * more) & (still.size > FROZEN_SIZE[0]) & (still.size < FROZEN_SIZE[1])
     fast = np.abs(moving.size)
     drifts = ~frozen & (moving.ratio > RAMP_SURE * more)

@@ -104,16 +104,18 @@ def watched(shift: float, seed: int) -> Floats:
     everywhere = np.ones(RUNS, dtype=np.bool_)
     for step in count(1):
         lengths = np.where(
-            (lengths == 0.0) & _freed(state, wide, rng.standard_normal(RUNS) + shift, everywhere), float(step), lengths
+            (lengths == 0.0) & _freed(state, wide, rng.standard_normal(RUNS) + shift, everywhere, step),
+            float(step),
+            lengths,
         )
         if lengths.all():
             return lengths
     raise AssertionError
 
 
-def _freed(state: State, fixed: Fixed, score: Floats, use: Flags) -> Flags:
+def _freed(state: State, fixed: Fixed, score: Floats, use: Flags, k: int) -> Flags:
     before = state.cov[:, LEAK, LEAK].copy()
-    watch_losses(state, fixed, score, use)
+    watch_losses(state, fixed, score, use, use, k)
     freed = np.asarray(state.cov[:, LEAK, LEAK] > before)
     assert (state.leak_watch[freed, FALLING] == 0.0).all()
     return freed

@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from monitor.model import rough, swaps, toggles, trust
+from monitor.model import doubts, jumps, rough, suspects, swaps, toggles, trust
 from monitor.model.bins import IDLE, RUNNING, UNSURE, Bin
 from monitor.model.jumps import Look
-from monitor.model.layout import BIAS, HOLD_UP, VOLUME, WIDTH, Fixed, Flags, Floats
+from monitor.model.layout import BIAS, HOLD_UP, STRENGTH, VOLUME, WIDTH, Fixed, Flags, Floats
 from monitor.model.state import State
 from monitor.model.watch import Seen
 from tests.unit.model.runs import idle_state
@@ -220,3 +220,56 @@ def test_a_doubted_refractometer_makes_the_bias_less_sure() -> None:
     trust.drift(state, 24.0)
     assert state.mean[:, BIAS].tolist() == pytest.approx([0.4, 0.0])
     assert (state.cov[:, BIAS, BIAS] > before).tolist() == [True, False]
+
+
+def test_starts_stops_and_what_drains_back_are_no_noise() -> None:
+    state, fixed = known_state(2)
+    rng, lost = np.random.default_rng(5), np.zeros(2)
+    for k in range(400):
+        runs = np.full(2, float(k % 4 >= 2))
+        off = np.where(k % 4 == 0, [8.0, 0.0], 0.0)  # drains back for a while after each stop: not whole
+        value = 0.8 * fixed.full_l + rng.standard_normal(2) + off + np.where(runs > 0.5, [8.0, 0.0], 0.0)
+        rough.watch(state, 0, value, lost, runs, off == 0.0)
+    assert not rough.noisy(state, 0).any()
+    assert state.rough[:, 0, rough.SHARE] == pytest.approx([0.0, 0.0], abs=0.05)
+
+
+def strength_jump(state: State, rows: list[int], steps_pct: list[float], k: int) -> Flags:
+    state.jump[rows, jumps.KIND], state.jump[rows, jumps.FIRST] = jumps.STRENGTH_ONLY, k
+    state.jump[rows, jumps.VOLUME_BEFORE] = 100.0
+    state.jump[rows, jumps.CONCENTRATE_BEFORE] = state.mean[rows, STRENGTH]
+    state.mean[rows, STRENGTH] += steps_pct
+    jumped = np.zeros(len(state.mean), dtype=np.bool_)
+    jumped[rows] = True
+    return jumped
+
+
+@pytest.mark.parametrize(("steps_pct", "doubted"), [([-2.0, 2.0], [True, True]), ([-2.0, -0.8], [False, False])])
+def test_refractometers_that_move_to_where_the_other_was_changed_places(
+    steps_pct: list[float], doubted: list[bool]
+) -> None:
+    state, fixed = known_state(2)
+    state.mean[:, STRENGTH] = [9.0, 7.0]
+    jumped = strength_jump(state, [0, 1], steps_pct, 50)
+    assert doubts._jumped(state, fixed, jumped, 55).tolist() == doubted
+
+
+def test_strengths_that_fall_and_rise_elsewhere_at_the_same_time_have_nothing_to_do_with_one_another() -> None:
+    state, fixed = known_state(2)
+    state.mean[:, STRENGTH] = [9.0, 7.0]
+    jumped = strength_jump(state, [0, 1], [-1.5, 0.4], 50)
+    assert not doubts._jumped(state, fixed, jumped, 55).any()
+
+
+def test_a_filling_ends_no_suspicion_of_a_drift_but_that_of_a_gauge_that_stands() -> None:
+    state, fixed = idle_state(2)
+    state.fit[:], state.gram[:] = 3.0, 2.0
+    state.windows[:, :] = 100.0
+    before = [suspects.judge(state, which).ratio for which in range(4)]
+    running, told = np.zeros(2), np.ones(2, dtype=np.bool_)
+    suspects.bridge(state, fixed, np.array([0, 1]), running, told, 200)
+    after = [suspects.judge(state, which).ratio for which in range(4)]
+    for ramp, stuck in ((suspects.LEVEL_RAMP, suspects.LEVEL_STUCK), (suspects.BRIX_RAMP, suspects.BRIX_STUCK)):
+        assert after[ramp] == pytest.approx(before[ramp])
+        assert (before[stuck] != 0.0).all()
+        assert (after[stuck] == 0.0).all()
