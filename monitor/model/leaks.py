@@ -28,11 +28,11 @@ SAID: Final = 0.0012
 OVER: Final = 0.0004
 LASTS_BINS: Final = 16.0
 UNSURE_LASTS_BINS: Final = 36.0
-RUNS_LASTS_BINS: Final = 36.0
+RUNS_LASTS_BINS: Final = 24.0
 STOOD_BINS: Final = 8.0
 """A leak is said after it has shown for four hours, if the machine stood for two since it began: a job that takes much
-does not show then. It takes nine where the machine runs on, or where its running is only guessed."""
-NO_JOB: Final = 0.006  # of full an hour: no job takes so much more than the one before
+does not show then. It takes six where the machine runs on, nine where its running is only guessed."""
+NO_JOB: Final = 0.0035  # of full an hour: no job takes so much more than the one before
 NOTHING: Final = 1e-5
 REMEMBERED_BINS: Final = 2.0 * BINS_A_DAY
 """For so long what first freed a leak tells when it began."""

@@ -125,9 +125,7 @@ def step(state: State, fixed: Fixed, seen: Bin, moment: Moment, logged_mix: Floa
     crossed = _crossed(state, fixed, by_level, before[:, 0], moment.k)
     toggles.watch(state, fixed, moment.k)
     _take_in(state, fixed, level, look, brix, look_b, jumped, half_lost, filled, moment.k)
-    if crossed:
-        crosswise.put_right(state, fixed, level.value, running, crossed)
-        swapped = (sorted({*swapped[0], *crossed}), swapped[1])
+    crosswise.put_right(state, fixed, level.value, running, crossed)
     losses.book_jumps(state, moment.day, before[:, 0], jumped)
     if jumped.any():
         suspects.bridge(state, fixed, np.flatnonzero(jumped), level.running, brix.there, moment.k)
@@ -138,9 +136,10 @@ def step(state: State, fixed: Fixed, seen: Bin, moment: Moment, logged_mix: Floa
     _tether_hold_up(state, fixed)
     slow = _watch_losses(state, fixed, level, look, running, calm, jumped, moment.k)
     losses.book_corrections(state, fixed, moment.day, stand, jumped)
-    leaked = leaks.judge_leaks(state, fixed, slow, moment.k)
+    leaked = _judge_leaks(state, fixed, slow, moment.k)
     state.lay_out()
-    return Stepped(jumped, leaked, swapped, signs.off(state, fixed, shown))
+    exchanged = sorted({*swapped[0], *crossed}), swapped[1]
+    return Stepped(jumped, leaked, exchanged, signs.off(state, fixed, shown))
 
 
 def _crossed(state: State, fixed: Fixed, jumped: Flags, before_l: Floats, k: int) -> swaps.Pairs:
@@ -166,6 +165,16 @@ def _watch_losses(
     slow = nights.watch(state, fixed, level, running, calm, jumped | (state.valve[:, valves.FLAG] > 0), k)
     leaks.begin_slow(state, slow)
     return slow
+
+
+def _judge_leaks(state: State, fixed: Fixed, slow: Flags, k: int) -> Flags:
+    """Tell who has just begun to leak; what a leak did to the estimate is no fault of a gauge once it is over."""
+    was = state.leak_watch[:, leaks.LEAKING] >= 1.0
+    began = leaks.judge_leaks(state, fixed, slow, k)
+    ended = was & (state.leak_watch[:, leaks.LEAKING] == 0.0)
+    if ended.any():
+        suspects.forget(state, np.flatnonzero(ended), k + 1)
+    return began
 
 
 def _tether_hold_up(state: State, fixed: Fixed) -> None:

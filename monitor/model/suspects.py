@@ -81,7 +81,7 @@ def begin(state: State, running: Floats, k: int) -> None:
     for signal, suspect in ((0, LEVEL_RAMP), (1, BRIX_RAMP)):
         force, mass = (one[:, w] for one in _alone(state, suspect))
         ratio = np.where(mass > 0.0, force**2 / np.where(mass > 0.0, mass, 1.0), 0.0)
-        counts = (mass > 0.0) & (state.said[:, signal] == 0) & (k - state.windows[:, BEGUN, w] > COUNTS_BINS)
+        counts = (mass > 0.0) & (state.said[:, signal] == 0) & (state.windows[:, STILL, w] > COUNTS_BINS)
         state.unrest[:, signal, 0] += np.where(counts, np.minimum(ratio, AT_MOST), 0.0)
         state.unrest[:, signal, 1] += counts
     _open(state, np.arange(len(running)), w, running, k)

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from monitor.model import leaks, suspects, toggles, valves
-from monitor.model.layout import Fixed, Flags, Floats, Ints
+from monitor.model.layout import LEAK, Fixed, Flags, Floats, Ints
 from monitor.model.state import State
 from monitor.model.trust import AWAY, BELIEVED, BRIX, DRIFTED, FROZEN, LEVEL, SWITCH
 
@@ -53,7 +53,6 @@ def reach(state: State, fixed: Fixed) -> Iterator[Guilty]:
         frozen, drifts = _weigh(state, fixed, column, still, moving)
         frozen, drifts = frozen & asked, drifts & asked
         falls = drifts & (moving.size < 0.0) & (column == LEVEL)
-        drifts &= ~falls | (state.leak_watch[:, leaks.LEAKING] == 0.0)  # what shows as a leak is judged as one
         state.suspicion[:, column] = np.where(frozen | drifts, state.suspicion[:, column] + 1.0, 0.0)
         lasts = state.suspicion[:, column] >= np.where(falls, FALLS_LAST_H, LASTS_H)
         for suspect, verdict, which, reason in (
@@ -68,7 +67,7 @@ def reach(state: State, fixed: Fixed) -> Iterator[Guilty]:
 def _asked(state: State, fixed: Fixed, column: int) -> Flags:
     has = fixed.has_refractometer & state.strength_known if column == BRIX else fixed.has_level & state.level_known
     if column == LEVEL:
-        has &= state.valve[:, valves.FLAG] == 0
+        has &= (state.valve[:, valves.FLAG] == 0) & (state.mean[:, LEAK] < leaks.SAID * fixed.full_l)
     asked = has & (state.said[:, column] == BELIEVED) & suspects.settled(state, column)
     return np.asarray(asked & (state.leak_watch[:, leaks.LEAKING] < 1.0))
 
