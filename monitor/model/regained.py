@@ -70,6 +70,7 @@ def look(state: State, fixed: Fixed, brought: Stepped, k: int) -> None:
 
 def _again(state: State, column: int, off: Floats, over: Flags, k: int) -> None:
     rows = np.flatnonzero(over)
+    suspects.know_better(state, column, rows[np.isin(state.said[rows, column], (DRIFTED, FROZEN))])
     rough.lower_noise(state, column, rows[state.said[rows, column] == NOISY])
     if column == LEVEL:
         toggles.begin_anew(state, rows)

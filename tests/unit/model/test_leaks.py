@@ -42,7 +42,7 @@ def test_a_leak_is_said_with_the_time_it_began() -> None:
 
 
 def test_what_is_lost_only_while_the_machine_runs_has_to_show_for_longer() -> None:
-    *_, said = watched(stands=False, per_h=0.004)
+    *_, said = watched(stands=False, per_h=0.003)
     assert said is not None
     assert said >= BEGAN + leaks.RUNS_LASTS_BINS
 
