@@ -2,7 +2,8 @@
 
 A thousand sumps that tell one reading a minute each (or `--sumps N`) are 17 a second; the flood is `--times 100` of
 that for `--seconds 60`, published by another process to a real mosquitto. Printed are what went in and what was
-committed, the memory before, at most, and after, how the page answered meanwhile, and what was shed.
+committed, the memory before, at most, and after, how the page answered meanwhile, and what was shed. Before it, without
+a broker: one sump that tells `--times` as much for `--hours`, and what the estimator holds of it.
 """
 
 from __future__ import annotations
@@ -13,15 +14,19 @@ import sys
 import tempfile
 import threading
 import time
+import tracemalloc
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from monitor.pipeline import Pipeline
+from monitor.plant.reading import Reading, Signal
 from monitor.record.reader import Reader
 from tests.fixtures.mosquitto import Broker
 from tests.fixtures.ports import wait_for
 from tests.live.daemon.program import Program
+from tests.unit.pipeline.shop import BEGIN_S, Machine, plant_of
 
 HEAD = """
 [plant]
@@ -84,7 +89,10 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("--sumps", type=int, default=1000)
     parser.add_argument("--times", type=float, default=100.0)
     parser.add_argument("--seconds", type=float, default=60.0)
+    parser.add_argument("--hours", type=int, default=12)
     options = parser.parse_args(arguments)
+    for name, figure in _hours(options.hours, options.times).items():
+        print(f"{name:34}{figure:12,.0f}")
     usual = options.sumps / 60.0
     with _works(options.sumps) as (program, broker):
         _publish(broker.port, options.sumps, 20.0 * usual, 6.0, time.time() - 3000.0)
@@ -108,6 +116,38 @@ def main(arguments: list[str]) -> int:
         for name in ("readings_rejected", "readings_doubled", "deliveries_shed"):
             print(f"{name.replace('_', ' '):34}{program.metric(f'bandkeeper_{name}_total'):12,.0f}")
     return 0
+
+
+def _hours(hours: int, times: float) -> dict[str, float]:
+    """Let one of two sumps tell all its signals `times` as often as once a minute; give what is held, hour by hour."""
+    shop = [Machine("m-0"), Machine("m-1")]
+    pipeline, told = Pipeline(plant_of(shop)), 0
+    found: dict[str, float] = {}
+    tracemalloc.start()
+    for hour in range(hours):
+        readings = [
+            Reading("m-0", signal, value, time_s, time_s)
+            for time_s in (BEGIN_S + 3600.0 * hour + 60.0 / times * step for step in range(int(60 * times)))
+            for signal, value in ((Signal.LEVEL, 250.0), (Signal.REFRACTOMETER, 5.3), (Signal.RUNNING, 1.0))
+        ]
+        told += len(readings)
+        pipeline.take(readings)
+        for _ in pipeline.run_until(BEGIN_S + 3600.0 * (hour + 1)):
+            pass
+        del readings
+        if hour + 1 in {hours // 4, hours // 2, hours}:
+            found[f"told in {hour + 1} h"] = float(told)
+            found[f"  bytes held after {hour + 1} h"] = float(tracemalloc.get_traced_memory()[0])
+            found[f"  samples held after {hour + 1} h"] = float(_held(pipeline))
+    tracemalloc.stop()
+    return found
+
+
+def _held(pipeline: Pipeline) -> int:
+    gatherer = pipeline.engine._gatherer
+    bins = [*gatherer._cells._open, *gatherer._cells._packed]
+    cells = sum(len(samples) // 2 for k in bins for samples in gatherer._cells.of(k).values())
+    return cells + sum(len(switch.times) for switch in gatherer._switches)
 
 
 def _tell(rate: float, sent: int, took: float, drained: float, looks: tuple[Looks, Looks, Looks]) -> None:

@@ -12,7 +12,7 @@ import tempfile
 import threading
 import time
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, cast
 
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
@@ -27,8 +27,8 @@ from adapters.routes import routes_of
 from monitor.pipeline import Pipeline
 from monitor.plant.reading import Signal
 from monitor.plant.types import Plant
-from monitor.record.store import Record
 from monitor.worker import Worker
+from tests.fixtures.floor import Floor
 from tests.fixtures.mosquitto import Broker
 from tests.fixtures.plants import mqtt_source, plant, signal, sump
 from tests.fixtures.ports import wait_for
@@ -180,9 +180,9 @@ def _ours(port: int, messages: int, folder: Path, turn: int) -> Cost:
     wait_for(lambda: session.health().state is SourceState.UP and not session._asked, "subscribed")
     session.stop()
     _publish(port, "hall", messages, turn)
-    record = Record.open(folder / "record.db", now_s=now_s)
-    pipeline, inlet = _Pipeline(shop), make()
-    worker = _Worker(record, pipeline, lambda: now_s, lambda _: None, settle_s=SETTLE_S, gather_s=shop.gather_s)
+    inlet = make()
+    floor = Floor(folder, shop, now_s, settle_s=SETTLE_S, pipeline=_Pipeline, worker=_Worker, gather_s=shop.gather_s)
+    pipeline, worker = cast("_Pipeline", floor.pipeline), cast("_Worker", floor.worker)
     worker.start()
     cpu, wall = time.process_time(), time.perf_counter()
     inlet.start(worker.deliver)
@@ -190,6 +190,5 @@ def _ours(port: int, messages: int, folder: Path, turn: int) -> Cost:
     cost = Cost(time.process_time() - cpu, time.perf_counter() - wall, pipeline.took_s + worker.stepped_cpu_s)
     assert worker.counters.readings_accepted == messages, worker.counters
     inlet.stop()
-    worker.stop(30.0)
-    record.close()
+    floor.end()
     return cost

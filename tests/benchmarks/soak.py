@@ -20,11 +20,9 @@ from dataclasses import replace
 from pathlib import Path
 
 from adapters.delivery import Delivery
-from monitor.pipeline import Pipeline
 from monitor.plant.reading import Entry, EntryKind, Reading
 from monitor.plant.types import Keeping
-from monitor.record.store import Record
-from monitor.worker import Worker
+from tests.fixtures.floor import Floor
 from tests.unit.pipeline.shop import BEGIN_S, DAY_S, Machine, plant_of
 
 PERIOD_S = 300.0
@@ -55,21 +53,16 @@ def readings(shop: list[Machine]) -> Iterator[Reading]:
         number += 1
 
 
-class Soak:
+class Soak(Floor):
     """A worker whose clock is the newest reading's time."""
 
     def __init__(self, folder: Path, sumps: int) -> None:
-        self.now_s = BEGIN_S
-        self.acknowledged = 0
         self.shop = machines(sumps)
-        plant = replace(plant_of(self.shop), database=folder / "record.db", keeping=KEEPING)
-        self.record = Record.open(plant.database, now_s=BEGIN_S, keeping=KEEPING)
-        reader = self.record.reader()
-        self.pipeline = Pipeline(plant, reader.readings, reader.latest_checkpoint)
-        self.worker = Worker(self.record, self.pipeline, lambda: self.now_s, lambda _: None, settle_s=0.0)
+        super().__init__(folder, replace(plant_of(self.shop), keeping=KEEPING), BEGIN_S, settle_s=0.0)
+        self.confirmed = 0
 
     def done(self) -> None:
-        self.acknowledged += 1
+        self.confirmed += 1
 
     def feed(self, messages: int) -> Iterator[int]:
         """Let messages come; yield how many were given at intervals."""
@@ -137,7 +130,7 @@ def main(arguments: list[str]) -> int:
             )
         soak.worker.stop(60.0)
         taken = soak.worker.counters.readings_accepted
-        print(f"given {options.messages}, stored {taken}, acknowledged {soak.acknowledged}")
+        print(f"given {options.messages}, stored {taken}, acknowledged {soak.confirmed}")
         first, last = seen[len(seen) // 5], seen[-1]
         print(
             f"from a fifth of the way to the end: {last[0] - first[0]:+.1f} MB, {last[1] - first[1]:+} objects,", end=""

@@ -15,20 +15,18 @@ import random
 import tempfile
 import time
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
 from adapters.delivery import Delivery
 from monitor.patience import Patience
-from monitor.pipeline import Pipeline
 from monitor.plant.file import check_text
 from monitor.plant.reading import Reading, Signal
 from monitor.plant.types import Plant
-from monitor.record.store import Record
 from monitor.rounds import Round
 from monitor.waiting import MARK_S
-from monitor.worker import MOST_AT_ONCE, Worker
+from monitor.worker import MOST_AT_ONCE
+from tests.fixtures.floor import Floor
 from tests.unit.pipeline.shop import BEGIN_S, HEAD, Machine
 
 LOGICAL: Final = 24.0
@@ -93,16 +91,11 @@ class Shop:
         return round(self.level[sump] + self.dice.gauss(0.0, 0.8), 1)
 
 
-class Pacer:
+class Pacer(Floor):
     """The worker's rounds without their waiting."""
 
     def __init__(self, folder: Path, plant: Plant, gather_s: float) -> None:
-        self.now_s = BEGIN_S
-        self.plant = replace(plant, database=folder / "record.db")
-        self.record = Record.open(self.plant.database, now_s=BEGIN_S)
-        reader = self.record.reader()
-        pipeline = Pipeline(self.plant, reader.readings, reader.latest_checkpoint)
-        self.worker = Worker(self.record, pipeline, lambda: self.now_s, lambda _: None, settle_s=SETTLE_S)
+        super().__init__(folder, plant, BEGIN_S, settle_s=SETTLE_S)
         self.gather_s = gather_s
         self.patience = Patience(gather_s)
         self.round = Round()

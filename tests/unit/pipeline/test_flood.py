@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from adapters.delivery import Delivery
 from monitor import worker as worker_module
-from monitor.pipeline import Pipeline
 from monitor.plant.reading import Reading, Signal
-from monitor.record.store import Record
-from monitor.worker import Worker
+from monitor.record.reader import Reader
+from tests.fixtures.floor import Floor
 from tests.unit.pipeline.shop import BEGIN_S, Machine, plant_of
 
 MOST = 40
@@ -22,14 +19,12 @@ def test_a_line_is_shed_and_counted_by_its_name_and_a_broker_is_held_back(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(worker_module, "MOST_WAITING", MOST)
-    plant = replace(plant_of([Machine("lathe-04")]), database=tmp_path / "record.db")
-    record = Record.open(plant.database, now_s=BEGIN_S)
-    worker = Worker(record, Pipeline(plant), lambda: BEGIN_S + 900.0, lambda _: None, settle_s=10.0)
-    told: list[str] = []
+    floor = Floor(tmp_path, plant_of([Machine("lathe-04")]), BEGIN_S + 900.0)
+    worker, told = floor.worker, floor.acknowledged
 
     def come(number: int, source: str, passing: str) -> None:
         reading = Reading("lathe-04", Signal.LEVEL, 250.0, BEGIN_S + number, BEGIN_S + number)
-        worker.deliver(Delivery((reading,), done=lambda: told.append(source), passing=passing))
+        floor.deliver(reading, name=source, passing=passing)
 
     for number in range(30):
         come(number, "broker", "")
@@ -44,7 +39,6 @@ def test_a_line_is_shed_and_counted_by_its_name_and_a_broker_is_held_back(
     assert "broker" not in told, "what its sender keeps is not acknowledged before it is on disk"
     assert len(told) == shed
     worker.start()
-    worker.stop(30.0)
+    floor.end()
     assert told.count("broker") == 80
-    assert record.reader().reading_count() == 160 - shed
-    record.close()
+    assert Reader(floor.record.path).reading_count() == 160 - shed

@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 import time
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from adapters.delivery import Delivery
 from monitor.patience import SHORTEST_S, Patience
-from monitor.pipeline import Pipeline
 from monitor.plant.reading import Entry, EntryKind, Reading, Signal
-from monitor.record.store import Record
-from monitor.worker import Worker
+from tests.fixtures.floor import Floor
 from tests.fixtures.ports import wait_for
 from tests.unit.pipeline.shop import BEGIN_S, Machine, plant_of
 
@@ -71,30 +67,16 @@ def test_without_patience_a_round_takes_the_shortest_time(longest_s: float) -> N
     assert ends(longest_s, [10.0, 10.01, 10.02]) == 10.0 + SHORTEST_S
 
 
-class Shop:
-    """A worker with a real record and a clock that the test sets."""
+class Shop(Floor):
+    """A floor at work whose one sump speaks when the test says so."""
 
     def __init__(self, folder: Path, gather_s: float) -> None:
-        self.now_s = BEGIN_S
-        self.acknowledged = 0
-        plant = replace(plant_of([Machine("lathe-04")]), database=folder / "record.db")
-        self.record = Record.open(plant.database, now_s=BEGIN_S)
-        pipeline = Pipeline(plant)
-        self.worker = Worker(
-            self.record, pipeline, lambda: self.now_s, lambda _: None, settle_s=10.0, gather_s=gather_s
-        )
+        super().__init__(folder, plant_of([Machine("lathe-04")]), BEGIN_S, gather_s=gather_s)
         self.worker.start()
 
     def say(self, number: int) -> None:
         time_s = BEGIN_S + number
-        self.worker.deliver(Delivery((Reading("lathe-04", Signal.LEVEL, 250.0, time_s, time_s),), done=self.done))
-
-    def done(self) -> None:
-        self.acknowledged += 1
-
-    def end(self) -> None:
-        self.worker.stop(10.0)
-        self.record.close()
+        self.deliver(Reading("lathe-04", Signal.LEVEL, 250.0, time_s, time_s))
 
 
 def test_little_is_held_until_a_moment_is_due(tmp_path: Path) -> None:
@@ -105,10 +87,10 @@ def test_little_is_held_until_a_moment_is_due(tmp_path: Path) -> None:
     for _ in range(3):
         time.sleep(0.1)
         shop.worker.wake()
-    assert shop.acknowledged == 0
+    assert len(shop.acknowledged) == 0
     shop.now_s += 10.0
     shop.worker.wake()
-    wait_for(lambda: shop.acknowledged == 1, "acknowledged")
+    wait_for(lambda: len(shop.acknowledged) == 1, "acknowledged")
     shop.end()
 
 
@@ -117,7 +99,7 @@ def test_an_entry_takes_what_is_held_along(tmp_path: Path) -> None:
     shop.say(0)
     entry = Entry("e-1", "lathe-04", EntryKind.TOP_UP, BEGIN_S, BEGIN_S, 40.0, 5.0)
     assert shop.worker.submit(entry).result(10.0)
-    assert shop.acknowledged == 1
+    assert len(shop.acknowledged) == 1
     shop.end()
 
 
@@ -125,12 +107,12 @@ def test_the_end_stores_what_is_held(tmp_path: Path) -> None:
     shop = Shop(tmp_path, 30.0)
     shop.say(0)
     shop.end()
-    assert shop.acknowledged == 1
+    assert len(shop.acknowledged) == 1
 
 
 def test_many_are_stored_without_waiting(tmp_path: Path) -> None:
     shop = Shop(tmp_path, 30.0)
     for number in range(700):
         shop.say(number)
-    wait_for(lambda: shop.acknowledged == 700, "all", within_s=10)
+    wait_for(lambda: len(shop.acknowledged) == 700, "all", within_s=10)
     shop.end()
