@@ -65,6 +65,10 @@ LOST: Final = 0.02
 DENSE_S: Final = 2700.0
 NEAR: Final = 0.006
 FIRST_SIZE: Final = 0.021
+SIZE_FROM_H: Final = 24
+LARGER: Final = 1.45
+NEAR_MARK: Final = 0.012  # of full
+LARGEST: Final = 0.05
 FIRST_ODDS: Final = 1.0
 GIVEN_UP: Final = -1.0
 MOST_ODDS: Final = 4.0
@@ -105,7 +109,8 @@ def _judge_one(state: State, fixed: Fixed, i: int, hours: Floats, k: int) -> Non
         if gone or state.valve[i, ODDS] < GIVEN_UP:
             state.valve[i] = 0.0
         else:
-            state.valve[i, MARK] = _mark(means[-WEEKDAYS_H:], float(state.valve[i, SIZE]), full)
+            size = _size(means[-WEEKDAYS_H:], _noise_of_an_hour(state, fixed, i), full)
+            state.valve[i, SIZE], state.valve[i, MARK] = size, _mark(means[-WEEKDAYS_H:], size, full)
         return
     noise = np.sqrt(np.mean(state.noise[i, [LEVEL_IDLE, LEVEL_RUN]]) / max(4.0 * np.median(hours[:, COUNT]), 1.0))
     hold_up = max(float(state.mean[i, HOLD_UP]), 0.0) / full
@@ -187,6 +192,39 @@ def _mark(means: Floats, size: float, full: float) -> float:
     low = gauge[: max(len(gauge) // 2, 1)]
     kept = gauge[gauge < float(np.median(low)) + size + SAME_MARK * full]
     return float(kept.mean()) - 0.5 * size
+
+
+def _noise_of_an_hour(state: State, fixed: Fixed, i: int) -> float:
+    """Return the variance of an hour's mean of the gauge while running, square litres."""
+    return float(state.noise[i, LEVEL_RUN] / max(3600.0 / fixed.level_period_s[i], 1.0))
+
+
+def _size(means: Floats, noise_var: float, full: float) -> float:
+    """Return the litres of an opening, from how far the gauge wanders above its mark at work.
+
+    Between openings the level falls evenly, so it lies anywhere between the mark and an opening above it: its variance
+    is the opening's square over twelve, beside the noise. One that is not clearly larger is taken for the usual one:
+    some days tell it to a quarter.
+    """
+    gauge = means[means[:, RUNS] > MOSTLY, GAUGES]
+    if len(gauge) < SIZE_FROM_H:
+        return FIRST_SIZE * full
+    gauge = _untouched(gauge, full)
+    if len(gauge) < SIZE_FROM_H:
+        return FIRST_SIZE * full
+    seen = float(np.sqrt(12.0 * max(float(np.var(gauge)) - noise_var, 0.0)))
+    return min(seen, LARGEST * full) if seen > LARGER * FIRST_SIZE * full else FIRST_SIZE * full
+
+
+def _untouched(gauge: Floats, full: float) -> Floats:
+    """Return the hours without those between a filling by people and the return to the mark."""
+    low = float(np.quantile(gauge, 0.1)) + NEAR_MARK * full
+    kept, filled, before = [], True, float(gauge[0])
+    for litres in gauge.tolist():
+        filled = (filled and litres > low) or litres - before > LARGE_RISE * full
+        kept.append(not filled)
+        before = litres
+    return np.asarray(gauge[kept])
 
 
 def _forget_rates(state: State, fixed: Fixed, i: int) -> None:

@@ -31,13 +31,14 @@ class Filled(Machine):
     """A machine whose valve lets a little in whenever its gauge falls below a mark."""
 
     mix_pct: float = 0.0
+    opening_l: float = OPENING_L
 
     def pass_hours(self, hour: float, hours: float) -> None:
         """Lose, then open at most once."""
         super().pass_hours(hour, hours)
         if self.volume_l - (self.hold_up_l if self.runs(hour) else 0.0) < SET_L:
-            concentrate = self.volume_l * self.concentration_pct + OPENING_L * self.mix_pct
-            self.volume_l += OPENING_L
+            concentrate = self.volume_l * self.concentration_pct + self.opening_l * self.mix_pct
+            self.volume_l += self.opening_l
             self.concentration_pct = concentrate / self.volume_l
 
 
@@ -175,3 +176,21 @@ def test_chances_stay_chances(seed: int, shift: float, threshold: float, size: f
     assert (moved >= 0.0).all()
     assert (opened >= 0.0).all()
     assert opened.sum() == pytest.approx(grid.sum())
+
+
+@pytest.mark.parametrize(("opening_l", "learnt_l"), [(OPENING_L, 8.4), (16.0, 16.0)])
+def test_the_size_of_an_opening_is_learnt_where_it_is_clearly_larger(opening_l: float, learnt_l: float) -> None:
+    truth = mains(opening_l=opening_l)
+    readings = readings_of([truth], 7 * 24.0, seed=5)
+    engine = fed(Engine(plant_of([mains()])), readings, [], BEGIN_S + 7 * 24 * HOUR_S)
+    assert engine.at(BEGIN_S + 7 * 24 * HOUR_S).valve[0, valves.SIZE] == pytest.approx(learnt_l, rel=0.2)
+
+
+def test_what_people_fill_in_over_the_mark_says_nothing_of_the_openings() -> None:
+    at_mark = 0.80 + 0.02 * (np.arange(60) * 0.17 % 1.0)
+    filled = np.concatenate([at_mark, np.linspace(0.92, 0.80, 30), at_mark])
+    hours = np.stack([filled, filled, np.ones_like(filled), np.ones_like(filled)], axis=1)
+    assert valves._size(hours, 1e-6, 1.0) == valves.FIRST_SIZE
+    larger = np.concatenate([at_mark + (at_mark - 0.80), np.linspace(0.92, 0.80, 30)])
+    hours = np.stack([larger, larger, np.ones_like(larger), np.ones_like(larger)], axis=1)
+    assert valves._size(hours, 1e-6, 1.0) == pytest.approx(0.04, rel=0.15)
