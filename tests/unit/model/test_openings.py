@@ -111,3 +111,20 @@ def test_a_small_filling_of_a_sump_without_a_valve_is_told_once_the_gauge_has_fa
     assert event.volume_l == pytest.approx(26.0, rel=0.15)
     assert BEGIN_S + 34 * HOUR_S < event.detected_s < BEGIN_S + 60 * HOUR_S
     assert np.isfinite(engine.at(BEGIN_S + 70 * HOUR_S).mean).all()
+
+
+def test_a_restart_and_late_input_leave_what_waits_as_it_was() -> None:
+    shop = [Machine("lathe-01", volume_l=330.0, evaporation_l_per_h=1.8, acts=[(32.0, 26.0, 3.0)])]
+    plant, readings = plant_of(shop), readings_of(shop, 70)
+    halfway, end = BEGIN_S + 37 * HOUR_S, BEGIN_S + 70 * HOUR_S
+    first, late = [one for one in readings if one.time_s < halfway], readings[1500]
+    whole = fed(Engine(plant), readings, [], end)
+    begun = fed(Engine(plant), first, [], halfway)
+    assert begun.events() == []
+    resumed = Engine(plant, history=lambda begin_s, end_s: [r for r in readings if begin_s <= r.time_s < end_s])
+    resumed.restore(begun.to_bytes())
+    fed(resumed, [one for one in readings if one.time_s >= halfway], [], end)
+    assert resumed.events() == whole.events()
+    assert len(whole.events()) == 1
+    behind = fed(Engine(plant), [one for one in readings if one is not late], [], end)
+    assert fed(behind, [late], [], end).events() == whole.events()
