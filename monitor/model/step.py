@@ -53,7 +53,7 @@ from monitor.model.state import BRIX_IDLE, BRIX_RUN, JOB_SD, LEVEL_IDLE, LEVEL_R
 HOURS: Final = 0.25
 WEATHER_HOURS: Final = 108.0
 JOB_KEEP: Final = 0.3
-BIAS_DRIFT_A_WEEK: Final = 0.13
+BIAS_DRIFT_A_WEEK: Final = 0.15
 LEAK_DRIFT: Final = 4e-6  # of full an hour, a square root of an hour
 HOLD_UP_STRAYS: Final = 0.45
 LOUDER: Final = 5.0
