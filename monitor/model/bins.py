@@ -9,6 +9,7 @@ five seconds (see `cells`).
 from __future__ import annotations
 
 import math
+from array import array
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -74,8 +75,8 @@ class Switch:
     Of each `SLOT_S` the first and the last by time are kept: the last is what holds from then on.
     """
 
-    times: list[float] = field(default_factory=list)
-    values: list[float] = field(default_factory=list)
+    times: Samples = field(default_factory=lambda: array("d"))
+    values: Samples = field(default_factory=lambda: array("d"))
 
     def add(self, time_s: float, value: float) -> bool:
         """Take a value in; tell whether it changes anything (the first one of a moment stands)."""

@@ -91,6 +91,7 @@ def fill(
     )
     grid = grid * likely[:, None, :]
     grid /= grid.sum(axis=(1, 2), keepdims=True)
+    state.own_grid()
     state.grid[rows] = grid
     volume, var = _volume(grid, state, rows, full)
     filled.done[rows] = fits & acts
@@ -129,12 +130,17 @@ def _begin(state: State, fixed: Fixed, rows: Ints, mark: Floats) -> None:
     places = np.exp(-0.5 * (AT - middle[:, None]) ** 2 / var[:, None]) + 1e-12
     places /= places.sum(axis=1, keepdims=True)
     state.pace[rows] = _expected_pace(state, fixed, rows)
+    state.own_grid()
     state.grid[rows] = state.pace[rows, :, None] * places[:, None, :]
 
 
 def end(state: State, fixed: Fixed, rows: Flags) -> None:
     """Take what the grids of `rows` learnt of the pace into the filter and end them, in place."""
-    _learn_pace(state, fixed, rows & (state.grid.sum(axis=(1, 2)) > 0.0))
+    rows = np.asarray(rows & (state.grid.sum(axis=(1, 2)) > 0.0))
+    if not rows.any():
+        return
+    _learn_pace(state, fixed, rows)
+    state.own_grid()
     state.grid[rows] = 0.0
 
 
@@ -146,6 +152,7 @@ def new_day(state: State, fixed: Fixed) -> None:
     _learn_pace(state, fixed, used)
     rows = np.flatnonzero(used)
     state.pace[rows] = _expected_pace(state, fixed, rows)
+    state.own_grid()
     state.grid[rows] = state.pace[rows, :, None] * state.grid[rows].sum(axis=1)[:, None, :]
 
 

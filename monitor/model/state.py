@@ -195,12 +195,18 @@ class State:
 
     def put(self, rows: Ints, part: State) -> None:
         """Write rows that `take` gave back in place."""
+        self.own_grid()
         for name in self.NAMES:
             getattr(self, name)[rows] = getattr(part, name)
 
     def copy(self) -> Self:
-        """Copy everything."""
-        return type(self)(**{name: getattr(self, name).copy(order="K") for name in self.NAMES})
+        """Copy everything but the grid, which is by far the largest and mostly at rest: who writes it owns it first."""
+        copies = {name: getattr(self, name).copy(order="K") for name in self.NAMES if name != "grid"}
+        return type(self)(grid=self.grid, **copies)
+
+    def own_grid(self) -> None:
+        """Let go of a grid that other states may share, before it is written."""
+        self.grid = self.grid.copy()
 
     def to_bytes(self) -> bytes:
         """Write all arrays down exactly (numpy's own format, packed, no pickles)."""
@@ -214,7 +220,9 @@ class State:
         with np.load(io.BytesIO(blob), allow_pickle=False) as arrays:
             for name in self.NAMES:
                 mine = getattr(self, name)
-                if name in arrays and (stored := arrays[name]).shape[1:] == mine.shape[1:]:
+                if name not in arrays or (stored := arrays[name]).shape[1:] != mine.shape[1:]:
+                    continue
+                if name != "grid" or stored.any():  # memory that was never written is none
                     mine[rows] = stored[theirs]
 
 

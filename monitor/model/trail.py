@@ -19,9 +19,9 @@ from monitor.model.state import State
 SIX_HOURS: Final = 24
 SHORT: Final = ((1, 1), (4, 12))
 """Of the bins behind the present one: the last, and every fourth of the last 12."""
-RING_FROM: Final = 40
+RING_FROM: Final = 11
 """Arrays with more numbers a sump than this are kept as places,"""
-RESTLESS: Final = frozenset({"cov", "errors", "gram"})
+RESTLESS: Final = frozenset({"cov", "errors", "fit", "gram"})
 """apart from those of which all changes."""
 
 
@@ -43,8 +43,18 @@ class Places:
             rows = np.arange(len(old))
         return cls(rows, columns, before[np.ix_(columns, rows)])
 
+    @classmethod
+    def none(cls) -> Self:
+        """Return no places."""
+        nothing = np.zeros(0, dtype=np.int64)
+        return cls(nothing, nothing, np.zeros((0, 0)))
+
     def over(self, later: Places) -> Places | None:
         """Return one that does what `later` and then this one do, None where they are not of the same sumps."""
+        if not later.values.size:
+            return self
+        if not self.values.size:
+            return later
         if not np.array_equal(self.rows, later.rows):
             return None
         more = ~np.isin(later.columns, self.columns)
@@ -88,7 +98,8 @@ class Trail:
         for name in State.NAMES:
             old = getattr(before, name)
             if _is_ring(name, old):
-                steps[name] = [Places.differing(old, getattr(after, name))]
+                new = getattr(after, name)
+                steps[name] = [Places.none() if new is old else Places.differing(old, new)]
             else:
                 whole[name] = old
         self._kept.append(Kept(k, whole, steps, hall))
@@ -138,5 +149,5 @@ def _is_ring(name: str, array: npt.NDArray[Any]) -> bool:
 
 
 def _flat(array: npt.NDArray[Any]) -> npt.NDArray[Any]:
-    """Return what is kept of each sump, one quantity a row: a view of (…, n), a copy of it where sumps come first."""
+    """Return a view with one quantity a row (…, n), whichever way the array lies."""
     return sumps_last(array).reshape(-1, len(array))

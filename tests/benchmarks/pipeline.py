@@ -49,9 +49,9 @@ def works(sumps: int = SUMPS) -> Plant:
     return replace(plant([mqtt_source("hall", 1883)], *specs), publish_source="hall")
 
 
-def minute(shop: Plant, number: int, dice: np.random.Generator) -> list[Reading]:
-    """Give one reading of each sump; the three signals take turns."""
-    signal = list(SIGNALS)[number % 3]
+def minute(shop: Plant, number: int, dice: np.random.Generator, turn: int | None = None) -> list[Reading]:
+    """Give one reading of each sump; the three signals take turns, from minute to minute if no `turn` is told."""
+    signal = list(SIGNALS)[number % 3 if turn is None else turn]
     time_s = START_S + 60.0 * number + 30.0
     noise = dice.normal(size=len(shop.sumps))
     if signal is Signal.LEVEL:
