@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import argparse
+import gc
 import json
 import sys
 from collections.abc import Sequence
@@ -206,9 +207,13 @@ def _schema(_options: argparse.Namespace) -> int:
 
 
 def _run(options: argparse.Namespace) -> int:
+    gc.disable()  # what is imported stays: looking it over again and again makes the start longer
     from monitor.service import run_forever
 
-    return run_forever(load_plant(options.plant))
+    plant = load_plant(options.plant)
+    gc.freeze()
+    gc.enable()
+    return run_forever(plant)
 
 
 def _reload(options: argparse.Namespace) -> int:

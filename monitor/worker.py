@@ -40,6 +40,8 @@ ESTIMATES_EVERY_S: Final = 3600.0
 SCARCE_S: Final = 20.0
 OUT_OF_MEMORY: Final = "there is not enough memory to store what came in: raise the limit, or look what floods"
 SLICE_S: Final = 3600.0
+INPUT_FIRST_S: Final = 0.5
+"""After a start input is waited for so long before the record is gone over: what lay at a broker is on disk first."""
 
 Recall = Callable[[float, float], Iterable[Reading]]
 
@@ -84,6 +86,7 @@ class Worker:
         self._round_at = time.monotonic()
         self.stepped_s: float | None = None
         self._recall: Recall | None = None
+        self._input_until = -math.inf
         self._recalled_s = math.inf
         self._meanwhile: list[Added] = []
         self._later: list[Asked] = []
@@ -103,6 +106,7 @@ class Worker:
         """Begin, with what `recall(from_s, to_s)` gives back of the record from a moment on."""
         self._recall, self._recalled_s = recall, from_s
         self.behind = recall is not None
+        self._input_until = time.monotonic() + INPUT_FIRST_S
         self._thread.start()
 
     def exchange(self, pipeline: Pipeline, recall: Recall, from_s: float) -> None:
@@ -186,7 +190,7 @@ class Worker:
         found, patience = Round(), Patience(self.gather_s, self._patience)
         while len(found.deliveries) < MOST_AT_ONCE:
             try:
-                until_s = patience.until_s if self._recall is None else time.monotonic()
+                until_s = patience.until_s if self._recall is None else min(patience.until_s, self._input_until)
                 wait_s = None if until_s == math.inf else max(0.0, until_s - time.monotonic())
                 item = self._queue.get(timeout=wait_s)
             except queue.Empty:
@@ -198,6 +202,8 @@ class Worker:
             found.put(item)
             patience.heard(time.monotonic(), urgent=not isinstance(item, Delivery))
             self._patience = patience
+            if isinstance(item, Delivery):
+                self._input_until = -math.inf
         return found
 
     def _has_to_look(self) -> bool:
@@ -311,7 +317,7 @@ class Worker:
 
     def _go_over(self) -> None:
         """Take the next slice of the record in, as far as it is not yet gone over; what came meanwhile comes last."""
-        if self._recall is None:
+        if self._recall is None or time.monotonic() < self._input_until:
             return
         last = self._recalled_s + SLICE_S > self._clock()
         to_s = math.inf if last else self._recalled_s + SLICE_S

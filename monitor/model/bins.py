@@ -35,7 +35,7 @@ CODES: Final = {signal: code for code, signal in enumerate(SIGNALS)}
 LEVEL, REFRACTOMETER, TEMPERATURE = (
     CODES[signal] for signal in (Signal.LEVEL, Signal.REFRACTOMETER, Signal.COOLANT_TEMPERATURE)
 )
-MADE_KEPT: Final = 16
+MADE_KEPT: Final = 8
 
 
 @dataclass(slots=True)

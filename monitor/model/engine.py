@@ -39,7 +39,9 @@ ALONE_BINS: Final = 192
 WITH_DISK_BINS: Final = 24
 PACKED_BINS: Final = 4
 FORGET_EVERY: Final = 8
-"""States and samples are kept for two days, where they lie on disk too for 6 h; samples are packed after an hour."""
+LATELY_BINS: Final = 12
+"""States and samples are kept for two days; where they lie on disk too, samples for 6 h and states for 3 h: what is
+told later than that goes back to a checkpoint. Samples are packed after an hour."""
 
 History = Callable[[float, float], Iterable[Reading]]
 Older = Callable[[float], bytes | None]
@@ -68,7 +70,7 @@ class Engine:
         self._first: int | None = None
         self._dirty: int | None = None
         self._reach = ALONE_BINS if history is None else WITH_DISK_BINS
-        self._trail = Trail(self._reach)
+        self._trail = Trail(ALONE_BINS if history is None else LATELY_BINS)
         self._in_memory_from: int | None = None
         self._absent: dict[str, Absent] = {}
         self._anew: dict[int, list[int]] = {}

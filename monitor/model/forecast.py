@@ -114,12 +114,9 @@ class Exits:
     strength_pct: Floats  # (n, draws) as it may be now
 
 
-def forecast(state: State, fixed: Fixed, ahead: Ahead, widen: Floats, desk: Desk | None = None) -> Exits:
-    """Draw the futures of all sumps. `widen` (n,) scales the spread of each sump's futures (1: as the model has it).
-
-    Who asks often hands in a `desk` to work at.
-    """
-    desk = Desk() if desk is None else desk
+def forecast(state: State, fixed: Fixed, ahead: Ahead, widen: Floats) -> Exits:
+    """Draw the futures of all sumps. `widen` (n,) scales the spread of each sump's futures (1: as the model has it)."""
+    desk = Desk()
     n = len(fixed.ids)
     hours, side = np.empty((n, DRAWS)), np.empty((n, DRAWS), dtype=np.int64)
     path, strength = np.empty((n, 2, 3, len(PATH_STEPS))), np.empty((n, DRAWS))

@@ -13,7 +13,6 @@ import numpy as np
 
 from monitor.model import views
 from monitor.model.checks import CheckWorth, checks_that_pay
-from monitor.model.courses import Desk
 from monitor.model.engine import Engine
 from monitor.model.forecast import Exits, forecast
 from monitor.model.layout import BIN_S, STRENGTH, VOLUME, Fixed, Flags, Floats, Ints
@@ -31,7 +30,6 @@ class Foresight:
     def __init__(self, engine: Engine) -> None:
         n = len(engine.fixed.ids)
         self._engine = engine
-        self._desk = Desk()
         self._made_s: Floats = np.full(n, np.nan)
         self._began: Floats = np.full((n, 2), np.nan)
         self._worth: dict[str, CheckWorth] = {}
@@ -86,7 +84,7 @@ class Foresight:
         ahead = engine.clock.ahead(state, now_s)
         widen = engine.widths()
         if len(rows) == len(widen):
-            return forecast(state, engine.fixed, ahead, widen, self._desk), engine.fixed
+            return forecast(state, engine.fixed, ahead, widen), engine.fixed
         part = ahead.of(rows)
         fixed = engine.fixed.take(rows)
-        return forecast(state.take(rows), fixed, part, widen[rows], self._desk), fixed
+        return forecast(state.take(rows), fixed, part, widen[rows]), fixed

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from sqlite_utils import Database
+from monitor.record.tables import Database
 
 NEWEST_KEPT: Final = 4
 """So many of the newest checkpoints are kept."""

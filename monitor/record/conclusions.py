@@ -6,12 +6,11 @@ import json
 from collections.abc import Iterable
 from dataclasses import asdict
 
-from sqlite_utils import Database
-
 from alerts.codec import alert_to_json, basis_to_json, landing_to_json
 from alerts.types import Alert, Transition
 from alerts.watching import LandingRecord
 from monitor.model.types import Estimate, Event, Forecast
+from monitor.record.tables import Database
 
 
 def save_events(db: Database, events: Iterable[Event]) -> None:

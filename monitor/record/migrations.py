@@ -8,12 +8,11 @@ import sqlite3
 from pathlib import Path
 from typing import Final
 
-from sqlite_utils import Database
-
 from monitor.plant.errors import RecordError
 from monitor.record.copies import new_mark
 from monitor.record.faults import explained
 from monitor.record.schema import APPLICATION_ID, STEPS, migrations
+from monitor.record.tables import Database
 
 BUSY_MS: Final = 10_000
 """How long a write waits for another process (a token added on the command line) before it gives up."""

@@ -10,9 +10,8 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Final
 
-from sqlite_utils import Database
-
 from monitor.record.stored import Mishap
+from monitor.record.tables import Database
 
 OPEN: Final = 0
 CLOSED: Final = 1

@@ -11,8 +11,6 @@ from operator import itemgetter
 from pathlib import Path
 from typing import Any, Final
 
-from sqlite_utils import Database
-
 from alerts.codec import alert_from_json, basis_from_json, landing_from_json
 from alerts.types import Alert, AlertState, Transition
 from alerts.watching import LandingRecord
@@ -27,6 +25,7 @@ from monitor.record.migrations import check_current, open_for_reading
 from monitor.record.samples import WITHIN, Raw
 from monitor.record.stored import EstimatePoint, Mishap, Point, StoredForecast
 from monitor.record.streams import Stream, load_streams
+from monitor.record.tables import Database
 from monitor.record.writer import QUALITIES
 
 _ESTIMATES_SQL: Final = (

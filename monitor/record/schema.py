@@ -11,7 +11,7 @@ from __future__ import annotations
 from contextlib import closing
 from typing import Final
 
-from sqlite_utils import Database, Migrations
+from monitor.record.tables import Database, Migrations
 
 APPLICATION_ID: Final = 0x42616E64
 """Marks the file as ours ("Band"), so that another program's database is never written into."""

@@ -12,8 +12,6 @@ from itertools import chain
 from pathlib import Path
 from typing import Final
 
-from sqlite_utils import Database
-
 from alerts.types import Alert, Transition
 from monitor.model.types import Estimate, Event, Forecast
 from monitor.plant.errors import RecordError
@@ -28,6 +26,7 @@ from monitor.record.reader import Reader
 from monitor.record.shapes import settle
 from monitor.record.stored import Mishap
 from monitor.record.streams import StreamNumbers
+from monitor.record.tables import Database
 from monitor.record.upkeep import Upkeep
 from monitor.record.writer import (
     Added,

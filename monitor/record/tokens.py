@@ -12,9 +12,8 @@ import secrets
 from collections.abc import Iterable
 from typing import Any, Final
 
-from sqlite_utils import Database
-
 from monitor.plant.errors import RecordError
+from monitor.record.tables import Database
 
 SCOPES: Final = ("read", "act", "admin")
 

@@ -9,12 +9,11 @@ from dataclasses import dataclass
 from itertools import compress
 from typing import Final, Protocol
 
-from sqlite_utils import Database
-
 from monitor.plant.reading import Entry, Quality, Reading, Rejected
 from monitor.record import samples
 from monitor.record.arrivals import kept
 from monitor.record.streams import StreamNumbers
+from monitor.record.tables import Database
 from monitor.record.times import write_time
 
 REJECTED_KEPT: Final = 10_000

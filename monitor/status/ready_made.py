@@ -5,23 +5,23 @@ from __future__ import annotations
 import gzip
 import threading
 from collections.abc import Callable
-from typing import Any, Final
+from typing import Final
 
 from starlette.responses import HTMLResponse, Response
 
 from monitor.plant.types import Plant
 from monitor.snapshot import Snapshot
-from monitor.status.shapes import alerts_json, checks_json, encode, mixing_json, sumps_json
+from monitor.status.shapes import alerts_json, checks_json, encode, encoded_sumps, mixing_json
 
 PACKED_FROM: Final = 4096
 """Pages of so many bytes and more are packed for who takes them packed."""
 PACKING: Final = 5
 
-_MAKERS: dict[str, Callable[[Snapshot, Plant], Any]] = {
-    "sumps": sumps_json,
-    "alerts": alerts_json,
-    "mixing": lambda snapshot, _plant: mixing_json(snapshot),
-    "checks": lambda snapshot, _plant: checks_json(snapshot),
+_MAKERS: dict[str, Callable[[Snapshot, Plant], bytes]] = {
+    "sumps": encoded_sumps,
+    "alerts": lambda snapshot, plant: encode(alerts_json(snapshot, plant)),
+    "mixing": lambda snapshot, _plant: encode(mixing_json(snapshot)),
+    "checks": lambda snapshot, _plant: encode(checks_json(snapshot)),
 }
 
 
@@ -43,7 +43,7 @@ class ReadyMade:
             held = (snapshot, {})
             self._held = held
         if name not in held[1]:
-            held[1][name] = encode(_MAKERS[name](snapshot, self._plant()))
+            held[1][name] = _MAKERS[name](snapshot, self._plant())
         return held[1][name]
 
 
