@@ -40,8 +40,7 @@ ESTIMATES_EVERY_S: Final = 3600.0
 SCARCE_S: Final = 20.0
 OUT_OF_MEMORY: Final = "there is not enough memory to store what came in: raise the limit, or look what floods"
 SLICE_S: Final = 3600.0
-INPUT_FIRST_S: Final = 0.5
-"""After a start input is waited for so long before the record is gone over: what lay at a broker is on disk first."""
+INPUT_FIRST_S: Final = 0.5  # after a start, before the record is gone over: what a broker holds is on disk first
 
 Recall = Callable[[float, float], Iterable[Reading]]
 

@@ -89,8 +89,8 @@ class Switch:
             return False
         begin = i - 1 if before and self._in_slot(i - 2, slot) else i
         end = i + 1 if after and self._in_slot(i + 1, slot) else i
-        self.times[begin:end] = [time_s]
-        self.values[begin:end] = [value]
+        self.times[begin:end] = array("d", (time_s,))
+        self.values[begin:end] = array("d", (value,))
         return True
 
     def _in_slot(self, i: int, slot: float) -> bool:
