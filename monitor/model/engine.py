@@ -28,7 +28,7 @@ from monitor.model.layout import BIAS, BIN_S, Fixed, Floats
 from monitor.model.logbook import Logbook
 from monitor.model.state import WEATHER_SD, State
 from monitor.model.step import HOURS, WEATHER_HOURS, step
-from monitor.model.trail import Trail
+from monitor.model.trail import SHORTEST, Trail
 from monitor.model.types import Event
 from monitor.plant.errors import ModelError
 from monitor.plant.reading import Entry, EntryKind, Reading
@@ -39,9 +39,9 @@ ALONE_BINS: Final = 192
 WITH_DISK_BINS: Final = 24
 PACKED_BINS: Final = 4
 FORGET_EVERY: Final = 8
-LATELY_BINS: Final = 12
-"""States and samples are kept for two days; where they lie on disk too, samples for 6 h and states for 3 h: what is
-told later than that goes back to a checkpoint. Samples are packed after an hour."""
+LATELY_BINS: Final = 4
+"""States and samples are kept for two days; where they lie on disk too, samples for 6 h and states for an hour: what
+is told later than that goes back to a checkpoint. Samples are packed after an hour."""
 
 History = Callable[[float, float], Iterable[Reading]]
 Older = Callable[[float], bytes | None]
@@ -70,7 +70,7 @@ class Engine:
         self._first: int | None = None
         self._dirty: int | None = None
         self._reach = ALONE_BINS if history is None else WITH_DISK_BINS
-        self._trail = Trail(ALONE_BINS if history is None else LATELY_BINS)
+        self._trail = Trail(ALONE_BINS) if history is None else Trail(LATELY_BINS, SHORTEST)
         self._in_memory_from: int | None = None
         self._absent: dict[str, Absent] = {}
         self._anew: dict[int, list[int]] = {}

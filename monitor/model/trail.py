@@ -18,7 +18,8 @@ from monitor.model.state import State
 
 SIX_HOURS: Final = 24
 SHORT: Final = ((1, 1), (4, 12))
-"""Of the bins behind the present one: the last, and every fourth of the last 12."""
+SHORTEST: Final = ((1, 1), (4, 4))
+"""Of the bins behind the present one: the last, and every fourth of the last 12, or of the last 4 only."""
 RING_FROM: Final = 11
 """Arrays with more numbers a sump than this are kept as places,"""
 RESTLESS: Final = frozenset({"cov", "errors", "fit", "gram"})
@@ -77,10 +78,10 @@ class Kept:
 
 
 class Trail:
-    """Keeps the state before each of the last bins, sparser the farther back, and every six hours for `long` bins."""
+    """Keeps the state before some of the last bins (`short`), and every six hours for `long` bins."""
 
-    def __init__(self, long: int) -> None:
-        self._long = long
+    def __init__(self, long: int, short: tuple[tuple[int, int], ...] = SHORT) -> None:
+        self._long, self._short = long, short
         self._kept: list[Kept] = []
 
     def clear(self) -> None:
@@ -115,7 +116,7 @@ class Trail:
     def _outlived(self, k: int, now: int) -> bool:
         if k % SIX_HOURS == 0:
             return now - k > self._long
-        return not any(k % step == 0 and now - k <= reach for step, reach in SHORT)
+        return not any(k % step == 0 and now - k <= reach for step, reach in self._short)
 
     @staticmethod
     def _join(earlier: Kept, gone: Kept) -> None:
