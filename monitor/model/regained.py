@@ -1,7 +1,8 @@
 """When a doubted signal is believed again: it has to show, in its own way, that it follows its sump.
 
 One that stuck has to move, one that stood still to show starts and stops, one that drifted to stand a day where it is,
-one that changed places or scale to come back by as much, one that was noisy to be quiet for half a day.
+one that changed places or scale to come back by as much, one that was noisy to be quiet for half a day. One that falls
+faster than any gauge drifts tells of a leak.
 `State.offset_ring` (n, 2, 4, 2): every six hours how far level and refractometer are off, and what was expected.
 """
 
@@ -11,8 +12,8 @@ from typing import Final
 
 import numpy as np
 
-from monitor.model import jumps, rough, suspects, toggles, trust
-from monitor.model.layout import BIAS, STRENGTH, VOLUME, Fixed, Flags, Floats
+from monitor.model import jumps, leaks, rough, suspects, toggles, trust
+from monitor.model.layout import BIAS, BINS_A_DAY, LEAK, STRENGTH, VOLUME, Fixed, Flags, Floats
 from monitor.model.state import State
 from monitor.model.step import Stepped
 from monitor.model.trust import (
@@ -43,6 +44,9 @@ NEAR: Final = 0.25
 BACK: Final = 0.5
 SAME_FACTOR: Final = 0.08
 FOLLOWS: Final = 0.35
+FALLS: Final = 0.06  # of full a day
+FALLS_SD: Final = 0.2
+ALMOST: Final = 0.99
 LEAST_MOVE: Final = (0.012, 0.1)  # of full, degrees Brix: less shows nothing
 
 
@@ -61,6 +65,8 @@ def look(state: State, fixed: Fixed, brought: Stepped, k: int) -> None:
                 np.isin(state.said[:, LEVEL], (FROZEN, SWINGING)) & lives
             )
             over |= _scaled_back(state, brought.jumped)
+            if k % RING_BINS == 0:
+                over |= _leaks(state, fixed, ~np.isnan(off), k)
         over &= ~np.isnan(off)
         if over.any():
             _again(state, column, off, over, k)
@@ -102,7 +108,8 @@ def _after_hours(state: State, fixed: Fixed, column: int, off: Floats, k: int) -
     said, away = state.said[:, column], state.doubted[:, column, AWAY]
     unit = fixed.full_l if column == LEVEL else np.ones(len(off))
     drifted = state.offset[:, LEVEL] if column == LEVEL else state.mean[:, BIAS]
-    here = np.where(said == DRIFTED, drifted, np.nan_to_num(off))
+    followed = trust.followed(state) if column == LEVEL else said == DRIFTED
+    here = np.where(followed, drifted, np.nan_to_num(off))
     expected = state.mean[:, VOLUME] if column == LEVEL else state.mean[:, STRENGTH] / fixed.factor
     moved, should = here - ring[:, slot, 0], expected - ring[:, slot, 1]
     before = ring[:, slot - 1, 0]
@@ -116,3 +123,16 @@ def _after_hours(state: State, fixed: Fixed, column: int, off: Floats, k: int) -
     returned = (said == SWAPPED) & (since > RING_BINS) & (np.abs(before) > BACK * np.abs(away))
     returned &= np.abs(off) < NEAR * np.abs(away)
     return np.asarray(stands | follows | returned)
+
+
+def _leaks(state: State, fixed: Fixed, heard: Flags, k: int) -> Flags:
+    """Tell whose level is followed down faster than gauges drift, and let that be a leak, in place."""
+    before = state.offset_ring[:, LEVEL, (k // RING_BINS + 1) % RING, 0]  # eighteen hours ago
+    fell = (before - state.offset[:, LEVEL]) / (0.75 * fixed.full_l)
+    rows = trust.followed(state) & heard & (fell > FALLS) & (k - state.doubted[:, LEVEL, SINCE] > BINS_A_DAY)
+    rate = np.where(rows, fell * fixed.full_l / 24.0, 0.0)
+    state.mean[rows, LEAK] = rate[rows]
+    state.cov[:, LEAK, LEAK] += (FALLS_SD * rate) ** 2
+    state.leak_watch[rows, leaks.LEAKING] = ALMOST
+    state.leak_watch[rows, leaks.FREED] = k - 0.75 * BINS_A_DAY
+    return np.asarray(rows)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from monitor.model import leaks, nights
+from monitor.model import leaks, nights, regained, suspects, trust
 from monitor.model.layout import LEAK, Fixed, Flags
 from monitor.model.state import State
 from tests.unit.model.runs import idle_state
@@ -68,3 +68,30 @@ def test_a_leak_that_nights_told_began_with_the_first_of_them_within_reason() ->
         state.nights[:, nights.ROSE] = rose
         assert leaks.judge_leaks(state, fixed, ~_none(), 1000)[0]
         assert state.leak_watch[0, leaks.SINCE] == since
+
+
+@pytest.mark.parametrize(("a_day", "leaks_too"), [(-0.1, True), (-0.03, False), (0.1, False)])
+def test_a_doubted_level_that_falls_faster_than_gauges_drift_tells_of_a_leak(a_day: float, leaks_too: bool) -> None:
+    state, fixed = idle_state(1)
+    k = 200 * regained.RING_BINS
+    state.leak_watch[:, leaks.HEARD] = 1000.0
+    state.said[:, trust.LEVEL], state.doubted[:, trust.LEVEL, trust.SINCE] = trust.DRIFTED, k - 200.0
+    for back in range(4):
+        slot = (k // regained.RING_BINS - back) % regained.RING
+        state.offset_ring[:, trust.LEVEL, slot, 0] = -0.25 * back * a_day * fixed.full_l
+    assert regained._leaks(state, fixed, ~_none(), k).tolist() == [leaks_too]
+    assert leaks.judge_leaks(state, fixed, _none(), k + 1).tolist() == [leaks_too]
+    if leaks_too:
+        assert state.mean[0, LEAK] == pytest.approx(-a_day * fixed.full_l[0] / 24.0)
+        assert state.leak_watch[0, leaks.SINCE] == k - 72.0
+
+
+def test_a_drift_that_was_none_teaches_to_ask_for_more() -> None:
+    state, _ = idle_state(2)
+    state.unrest[:, :, 1] = 6.0
+    before = suspects.unrest(state, 0)
+    suspects.know_better(state, 0, np.array([1]))
+    after = suspects.unrest(state, 0)
+    assert after[0] == before[0]
+    assert after[1] > 1.5 * before[1]
+    assert (suspects.unrest(state, 1) == before).all()
