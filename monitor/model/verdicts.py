@@ -17,7 +17,7 @@ from monitor.model.layout import LEAK, Fixed, Flags, Floats, Ints
 from monitor.model.state import State
 from monitor.model.trust import AWAY, BELIEVED, BRIX, DRIFTED, FROZEN, LEVEL, SWITCH
 
-RAMP_SURE: Final = 10.0
+RAMP_SURE: Final = (10.0, 12.5)  # level, refractometer
 FROZEN_SURE: Final = 7.5
 FROZEN_SIZE: Final = (0.6, 1.6)
 LEAST_RAMP: Final = (0.006, 0.12)  # of full a day, degrees Brix a day
@@ -81,7 +81,7 @@ def _weigh(
         more = np.where(fixed.has_level & (state.said[:, LEVEL] == BELIEVED), more, GUESSED * more)
     frozen = (still.ratio > FROZEN_SURE * more) & (still.size > FROZEN_SIZE[0]) & (still.size < FROZEN_SIZE[1])
     fast = np.abs(moving.size)
-    drifts = ~frozen & (moving.ratio > RAMP_SURE * more)
+    drifts = ~frozen & (moving.ratio > RAMP_SURE[column] * more)
     drifts &= (fast > LEAST_RAMP[column]) & (fast < STEEPEST_RAMP[column])
     if column == LEVEL:  # one that shows starts and stops is not still: it drifts about as fast as its sump falls
         lives = toggles.alive(state)
