@@ -7,8 +7,10 @@ when those by the hour go.
 
 from __future__ import annotations
 
+import heapq
 import math
 import sqlite3
+from array import array
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import islice
@@ -22,9 +24,10 @@ STRETCH_DAYS: Final = 32
 
 ROWS_READ: Final = 20_000
 ROWS_WRITTEN: Final = 5_000
+COLUMNS: Final = 8
+"""Stream, hour, and what `Figure.row` gives."""
 
 Row = tuple[float | None, ...]
-_Key = tuple[int, int]
 
 _WRITE: Final = "INSERT OR REPLACE INTO hourly VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
 _TO_DAILY: Final = (
@@ -64,12 +67,14 @@ class Figure:
 
 
 class DayFigures:
-    """Gathers the figures of one day, some readings at a time."""
+    """Gathers the figures of one day, some readings at a time; those of hours that have passed are kept packed."""
 
     def __init__(self, day: int) -> None:
         self.day = day
         self._readings: Iterator[Raw] | None = None
-        self._found: dict[_Key, Figure] = {}
+        self._hour = 0
+        self._found: dict[int, Figure] = {}
+        self._packed: list[array[float]] = []
 
     def read_on(self, connection: sqlite3.Connection) -> bool:
         """Take the next readings in; tell whether there may be more."""
@@ -77,19 +82,38 @@ class DayFigures:
             self._readings = in_order(_ask(connection), float(self.day * DAY_S), float((self.day + 1) * DAY_S))
         count = 0
         for time_s, stream, value, quality, *_ in islice(self._readings, ROWS_READ):
-            key = (stream, int(time_s % DAY_S) // HOUR_S)
-            figure = self._found.get(key)
+            hour = int(time_s % DAY_S) // HOUR_S
+            if hour != self._hour:
+                self._pass_to(hour)
+            figure = self._found.get(stream)
             if figure is None:
-                figure = self._found[key] = Figure()
+                figure = self._found[stream] = Figure()
             figure.take(value, quality)
             count += 1
         return count == ROWS_READ
 
+    def _pass_to(self, hour: int) -> None:
+        """Pack the figures of the hour that is over: readings come by time."""
+        packed: array[float] = array("d")
+        for stream in sorted(self._found):
+            row = self._found[stream].row()
+            packed.extend((stream, self._hour, *(math.nan if one is None else one for one in row)))
+        self._packed.append(packed)
+        self._found, self._hour = {}, hour
+
     def lots(self) -> Iterator[list[Row]]:
         """Give the rows out in the order of the table, as many at a time as one transaction takes."""
-        keys = sorted(self._found)
-        for begin in range(0, len(keys), ROWS_WRITTEN):
-            yield [(self.day, *key, *self._found[key].row()) for key in keys[begin : begin + ROWS_WRITTEN]]
+        self._pass_to(self._hour)
+        rows = heapq.merge(*map(_unpacked, self._packed))
+        while lot := [(self.day, *row) for row in islice(rows, ROWS_WRITTEN)]:
+            yield lot
+
+
+def _unpacked(packed: array[float]) -> Iterator[Row]:
+    """Yield stream, hour, count, unsure, low, mean, high, last of one hour, by stream."""
+    for place in range(0, len(packed), COLUMNS):
+        *whole, low, mean, high, last = packed[place : place + COLUMNS]
+        yield (*map(int, whole), *(None if math.isnan(one) else one for one in (low, mean, high, last)))
 
 
 def _ask(connection: sqlite3.Connection) -> Ask:

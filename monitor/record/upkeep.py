@@ -24,7 +24,7 @@ from typing import Final
 
 from monitor.plant.types import Keeping
 from monitor.record import outlived
-from monitor.record.figures import DAY_S, DayFigures, to_daily, write_hourly
+from monitor.record.figures import DAY_S, DayFigures, Row, to_daily, write_hourly
 from monitor.record.samples import key_at
 from monitor.record.samples import newest_s as newest_reading_s
 from monitor.record.samples import oldest_s as oldest_reading_s
@@ -134,14 +134,16 @@ class Upkeep:
             gathered = DayFigures(day)
             while gathered.read_on(self._db):
                 yield
-            lots = list(gathered.lots())
-            for lot in lots[:-1]:
-                with self._transaction():
-                    write_hourly(self._db, lot)
-                yield
+            last: list[Row] = []
+            for lot in gathered.lots():
+                if last:
+                    with self._transaction():
+                        write_hourly(self._db, last)
+                    yield
+                last = lot
             to_s = max(self._figures_to_s, (day + 1.0) * DAY_S)
             with self._transaction():
-                write_hourly(self._db, lots[-1] if lots else [])
+                write_hourly(self._db, last)
                 self._move("figures_to_s", to_s)
                 if day not in self._touched:
                     self._db.execute("DELETE FROM late_day WHERE day = ?", (day,))
