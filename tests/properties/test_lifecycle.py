@@ -39,7 +39,7 @@ ALLOWED = {
     *((N, U), (U, A), (U, R), (U, N), (A, N), (R, U), (R, N)),
     *((U, U), (A, A), (S, S)),
     *((before, after) for before in (U, A, R) for after in (S, D, O)),
-    *((S, U), (S, N), (S, O), (D, U), (D, N), (D, O), (O, U), (O, N)),
+    *((S, U), (S, N), (S, O), (S, D), (D, U), (D, N), (D, O), (O, U), (O, N)),
 }
 
 

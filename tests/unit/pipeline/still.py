@@ -45,11 +45,12 @@ class Still:
         """Do one round with this input; tell whether the disk took it."""
         answers: list[tuple[Entry, Future[bool]]] = [(entry, Future()) for entry in entries]
         delivery = Delivery(tuple(readings), done=lambda: self.acknowledged.extend(readings))
-        stored = self.worker._store(Round([delivery], answers))
+        if not self.worker._store(Round([delivery], answers)):
+            return False
         self.worker._go_over()
         self.worker._step()
         self.worker._catch_up()
-        return stored
+        return True
 
     def reload(self, plant: Plant) -> None:
         """Go on by another plant file, as the worker does when it is told to."""
