@@ -7,8 +7,8 @@
                     RETURNED_UNACKNOWLEDGED ── acknowledged, or quiet for long enough ──▶ NORMAL (closed)
 
 From every open state: SHELVED for a time, SUPPRESSED_BY_DESIGN while its sump is, OUT_OF_SERVICE until returned; each
-ends in UNACKNOWLEDGED where the condition still stands and in NORMAL where it does not. A shelf that ends while its sump
-is out of use is followed by SUPPRESSED_BY_DESIGN.
+ends in UNACKNOWLEDGED where the condition still stands and in NORMAL where it does not. A shelf that ends while its
+sump is out of use is followed by SUPPRESSED_BY_DESIGN.
 
 There is one alert for a sump, kind and subject: while it is open a repeat updates it, and while a sump is outside its
 band nobody is told that it will leave it. The condition has to be away for a while before an alert clears

@@ -46,7 +46,8 @@ SHARE_SD: Final = 0.1
 LEAKS_FROM: Final = 2e-4  # of full an hour: smaller leaks are noise
 RUNS_SOME: Final = 0.05
 PACES: Final = [LN_IDLE, LN_RUN, LN_DRAG, WEATHER, JOB, LEAK]
-"""What a sump's own scored forecasts tell the spread of: how fast it moves, not where it stands."""
+"""What a sump's own scored forecasts tell the spread of: how fast it moves. Where it stands they tell by half (the root
+of it): what made forecasts miss has gone into the estimate too, but the checks and gauges have spoken as well."""
 
 EDGES_H: Final[Floats] = np.concatenate(
     [np.arange(0.0, 12.0, 1.0), np.arange(12.0, 48.0, 3.0), np.arange(48.0, HORIZON_H + 1.0, 4.0)]
@@ -139,7 +140,9 @@ def _chunks(valve: Flags) -> Iterator[Ints]:
 def _courses(state: State, fixed: Fixed, ahead: Ahead, widen: Floats, desk: Desk) -> Courses:
     """Draw the futures of one chunk and carry them along."""
     drawn = np.matmul(_root(state.cov), STATE_Z.T, out=desk.room("drawn", len(widen), WIDTH, DRAWS))
-    drawn[:, PACES] *= widen[:, None, None]
+    half = np.sqrt(widen)[:, None, None]
+    drawn *= half
+    drawn[:, PACES] *= half
     drawn += state.mean[:, :, None]
     _water_or_mix(drawn, state, fixed)
     least = 0.02 * fixed.full_l[:, None]

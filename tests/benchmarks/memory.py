@@ -3,7 +3,9 @@
 Record and pipeline run as in the daemon: settled, going back to the record where the memory does not reach. Each sump
 tells level, refractometer and running in turn, a reading a minute; a week of that takes about ten minutes of CPU. A
 third argument makes it a reading every so many minutes, to see within less what days add: samples are in memory for
-six hours only, so that what a reading a minute adds to them shows within the first day.
+six hours only, so that what a reading a minute adds to them shows within the first day. Each sump is filled up every
+two days, as in a plant that is looked after, and nobody logs it; a fourth argument of 0 leaves that out: after some
+days all thousand call at once and nobody comes.
 """
 
 from __future__ import annotations
@@ -29,6 +31,7 @@ HOURS: Final = 7 * 24
 SUMPS: Final = 1_000
 SETTLE_S: Final = 45.0
 QUIET_HOURS: Final = 6
+FILLED_EVERY_MIN: Final = 2 * 24 * 60
 
 
 def resident_mb(what: str = "VmRSS") -> float:
@@ -37,7 +40,9 @@ def resident_mb(what: str = "VmRSS") -> float:
     return float(next(line.split()[1] for line in lines if line.startswith(what))) / 1024
 
 
-def measure(hours: int = HOURS, sumps: int = SUMPS, every_min: int = 1) -> dict[str, float]:
+def measure(
+    hours: int = HOURS, sumps: int = SUMPS, every_min: int = 1, filled_every_min: int = FILLED_EVERY_MIN
+) -> dict[str, float]:
     """Run the plant for some hours; return megabytes before, after each quarter of a day (said at once), at most."""
     gc.collect()
     imports = resident_mb()
@@ -52,7 +57,7 @@ def measure(hours: int = HOURS, sumps: int = SUMPS, every_min: int = 1) -> dict[
         lists = ReadyMade(lambda: shop)
         for number in range(60 * hours):
             if number % every_min == 0:
-                readings = minute(shop, number, dice, (number // every_min) % 3)
+                readings = minute(shop, number, dice, (number // every_min) % 3, filled_every_min)
                 record.add(readings)
                 pipeline.take(readings)
             now_s = START_S + 60.0 * (number + 1)
@@ -69,7 +74,7 @@ def measure(hours: int = HOURS, sumps: int = SUMPS, every_min: int = 1) -> dict[
 
 
 def main(arguments: list[str]) -> int:
-    """Print the figures; arguments: hours (168), sumps (1000), minutes between two readings of a sump (1)."""
+    """Print the figures; arguments: hours (168), sumps (1000), minutes between two readings (1) and fillings (2880)."""
     for name, figure in measure(*map(int, arguments)).items():
         print(f"{name:36} {figure:10.1f}")
     return 0

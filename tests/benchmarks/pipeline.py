@@ -49,15 +49,23 @@ def works(sumps: int = SUMPS) -> Plant:
     return replace(plant([mqtt_source("hall", 1883)], *specs), publish_source="hall")
 
 
-def minute(shop: Plant, number: int, dice: np.random.Generator, turn: int | None = None) -> list[Reading]:
-    """Give one reading of each sump; the three signals take turns, from minute to minute if no `turn` is told."""
+def minute(
+    shop: Plant, number: int, dice: np.random.Generator, turn: int | None = None, filled_every_min: int = 0
+) -> list[Reading]:
+    """Give one reading of each sump; the three signals take turns, from minute to minute if no `turn` is told.
+
+    Sumps lose all the time; they are filled up one after the other, each every so many minutes (0: never).
+    """
     signal = list(SIGNALS)[number % 3 if turn is None else turn]
     time_s = START_S + 60.0 * number + 30.0
     noise = dice.normal(size=len(shop.sumps))
+    lost_min = np.full(len(shop.sumps), float(number))
+    if filled_every_min:
+        lost_min = (number + np.arange(len(shop.sumps)) * filled_every_min / len(shop.sumps)) % filled_every_min
     if signal is Signal.LEVEL:
-        values = 250.0 - 0.01 * number + 2.0 * noise
+        values = 250.0 - 0.01 * lost_min + 2.0 * noise
     elif signal is Signal.REFRACTOMETER:
-        values = 5.3 + 1e-4 * number + 0.1 * noise
+        values = 5.3 + 1e-4 * lost_min + 0.1 * noise
     else:
         values = np.full(len(shop.sumps), float((number // 60) % 24 in range(6, 22)))
     return [
