@@ -57,7 +57,7 @@ _SAME: Final = "SELECT time_s, stream FROM sample WHERE key = ?"
 _ADD_OLD: Final = "INSERT INTO reading VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
 
 FIRST_PAGE: Final = 500
-PAGE: Final = 20_000
+PAGE: Final = 5_000
 """Rows fetched at once: no query stays open while the caller works, so the write-ahead log can be folded in."""
 
 Raw = tuple[float, int, float | None, int, Kept, str | None]

@@ -65,7 +65,8 @@ def measure(
                 lists.get("sumps", pipeline.snapshot)
                 give_back()
             if (number + 1) % (60 * QUIET_HOURS) == 0:
-                record.upkeep(now_s)
+                while record.upkeep(now_s):
+                    pass
                 found[name := f"over_imports_mb_after_{(number + 1) // 60}_h"] = resident_mb() - imports
                 print(f"{name:36} {found[name]:10.1f}", flush=True)
         record.close()
