@@ -208,11 +208,13 @@ def _schema(_options: argparse.Namespace) -> int:
 
 def _run(options: argparse.Namespace) -> int:
     gc.disable()  # what is imported stays: looking it over again and again makes the start longer
-    from monitor.service import run_forever
+    try:
+        from monitor.service import run_forever
 
-    plant = load_plant(options.plant)
+        plant = load_plant(options.plant)
+    finally:
+        gc.enable()
     gc.freeze()
-    gc.enable()
     return run_forever(plant)
 
 

@@ -50,8 +50,12 @@ _NEW: Final = (
     f"SELECT {TIME}, {STREAM}, value, quality, arrived_s, reason, key FROM sample"  # noqa: S608
     " WHERE key > ? AND key < ? {new} ORDER BY key LIMIT ?"
 )
-_LAST: Final = f"SELECT {TIME} FROM sample ORDER BY key DESC LIMIT 1"  # noqa: S608
-_FIRST: Final = f"SELECT {TIME} FROM sample WHERE key >= ? ORDER BY key LIMIT 1"  # noqa: S608
+_LAST: Final = f"SELECT max({TIME}) FROM sample WHERE key >= (SELECT max(key) FROM sample) / {SLOTS} * {SLOTS}"  # noqa: S608
+_FIRST: Final = (
+    f"SELECT min({TIME}) FROM sample WHERE key >= ?1"  # noqa: S608
+    f" AND key < ((SELECT min(key) FROM sample WHERE key >= ?1) / {SLOTS} + 1) * {SLOTS}"
+)
+"""Of the last or first millisecond: within one, drawn keys do not follow time."""
 _ADD: Final = "INSERT INTO sample VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
 _SAME: Final = "SELECT time_s, stream FROM sample WHERE key = ?"
 _ADD_OLD: Final = "INSERT INTO reading VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
