@@ -12,7 +12,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Annotated, Any, Final
 
-from fastapi import APIRouter, Query, Request
+from fastapi import Query, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
@@ -37,11 +37,11 @@ _SHELF_SCHEMA: Final = {
 }
 
 
-def add_routes(router: APIRouter, board: Board, lists: ReadyMade) -> None:
-    """Add the addresses of alerts to a router."""
+def add_routes(add: Callable[..., None], board: Board, lists: ReadyMade) -> None:
+    """Add the addresses of alerts; `add` is a router's `add_api_route`."""
     api = AlertApi(board, lists)
-    router.add_api_route("/api/alerts", api.alerts, methods=["GET"], response_class=Response)
-    router.add_api_route("/api/alerts/{alert_id}", api.alert, methods=["GET"], response_class=Response)
+    add("/api/alerts", api.alerts, methods=["GET"])
+    add("/api/alerts/{alert_id}", api.alert, methods=["GET"])
     post: dict[str, tuple[Callable[..., Any], dict[str, Any]]] = {
         "acknowledge": (api.acknowledge, _WHO_SCHEMA),
         "shelve": (api.shelve, _SHELF_SCHEMA),
@@ -51,7 +51,7 @@ def add_routes(router: APIRouter, board: Board, lists: ReadyMade) -> None:
     }
     for name, (endpoint, schema) in post.items():
         path = f"/api/alerts/{{alert_id}}/{name}"
-        router.add_api_route(path, endpoint, methods=["POST"], response_class=Response, openapi_extra=takes(schema))
+        add(path, endpoint, methods=["POST"], openapi_extra=takes(schema))
 
 
 class AlertApi:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Query, Request
@@ -18,6 +19,7 @@ from monitor.status.amounts import AmountError, read_time
 from monitor.status.board import Board
 from monitor.status.body import Sent, back_to, sent, takes
 from monitor.status.entries import EntryBody, entry_from, refuse_across
+from monitor.status.plain_route import PlainRoute
 from monitor.status.problems import PROBLEM_JSON, Problem
 from monitor.status.ready_made import ReadyMade
 from monitor.status.shapes import encode, entry_json, forecast_json, health_json, history_json, sump_json
@@ -44,11 +46,14 @@ _RESPONSES: Final[dict[int | str, dict[str, Any]]] = {
     "default": {"description": "Problem (RFC 9457)", "content": {PROBLEM_JSON: {"schema": PROBLEM_SCHEMA}}}
 }
 
+_PLAIN: Final = frozenset({"/api/sumps", "/api/mixing", "/api/checks", "/health/live"})
+"""What hangs on nothing in the request."""
 
-def router_for(board: Board, streams: Streams) -> APIRouter:
-    """Return the routes of the API over a board."""
+
+def add_routes(router: APIRouter, board: Board, streams: Streams) -> None:
+    """Add the routes of the API over a board to the app's own router."""
     api = Api(board, streams)
-    router = APIRouter(responses=_RESPONSES)
+    add = partial(router.add_api_route, response_class=Response, responses=_RESPONSES)
     get: dict[str, Callable[..., Any]] = {
         "/api/sumps": api.sumps,
         "/api/sumps/{sump}": api.sump,
@@ -64,11 +69,9 @@ def router_for(board: Board, streams: Streams) -> APIRouter:
         "/metrics": api.numbers,
     }
     for path, endpoint in get.items():
-        router.add_api_route(path, endpoint, methods=["GET"], response_class=Response)
-    described = takes(EntryBody.model_json_schema())
-    router.add_api_route("/api/entries", api.enter, methods=["POST"], response_class=Response, openapi_extra=described)
-    alert_api.add_routes(router, board, api.lists)
-    return router
+        add(path, endpoint, methods=["GET"], route_class_override=PlainRoute if path in _PLAIN else None)
+    add("/api/entries", api.enter, methods=["POST"], openapi_extra=takes(EntryBody.model_json_schema()))
+    alert_api.add_routes(add, board, api.lists)
 
 
 class Api:

@@ -36,7 +36,7 @@ def create_app(board: Board, *, open_without_token: bool) -> FastAPI:
     )
     app.state.started = threading.Event()
     problems.install(app)
-    app.include_router(api.router_for(board, streams))
+    api.add_routes(app.router, board, streams)
     app.include_router(pages.router_for(board, with_sign_out=not open_without_token))
     app.include_router(link_pages.router_for(board))
     app.mount("/static", StaticFiles(directory=STATIC), name="static")

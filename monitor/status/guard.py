@@ -7,12 +7,14 @@ name in `Host` (DNS rebinding) and a foreign page in `Origin` or `Sec-Fetch-Site
 from __future__ import annotations
 
 import ipaddress
+from collections.abc import Mapping
+from functools import lru_cache
 from http.cookies import CookieError, SimpleCookie
 from typing import Final
 from urllib.parse import quote, urlsplit
 
 from starlette.concurrency import run_in_threadpool
-from starlette.datastructures import Headers, MutableHeaders
+from starlette.datastructures import Headers
 from starlette.responses import RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -71,6 +73,12 @@ def host_name(header: str) -> str:
         return ""
 
 
+@lru_cache(maxsize=8)
+def _names_this_machine(header: str) -> bool:
+    """Tell whether a Host header names this machine only; a client sends the same one with each request."""
+    return is_loopback(host_name(header))
+
+
 def is_same_origin(headers: Headers) -> bool:
     """Tell whether a request was not sent by a foreign page (no browser header at all: not a page's doing)."""
     if headers.get("sec-fetch-site", "none") not in {"none", "same-origin"}:
@@ -120,9 +128,10 @@ class Guard:
         return None if problem is None else _answer(problem, scope, headers)
 
     def _wrong_host(self, scope: Scope, headers: Headers) -> Problem | None:
-        name = host_name(headers.get("host", ""))
-        if not self._open or is_loopback(name) or scope["path"].startswith((LINKS, "/static/")):
+        host = headers.get("host", "")
+        if not self._open or _names_this_machine(host) or scope["path"].startswith((LINKS, "/static/")):
             return None
+        name = host_name(host)
         remedy = "Use http to 127.0.0.1 or localhost. To serve other machines, listen on an address and make tokens."
         return Problem(421, f"This server answers this machine only, not the name {name!r}.", remedy=remedy)
 
@@ -162,8 +171,9 @@ def _ask_for_token(scope: Scope, headers: Headers, *, given: bool) -> Response:
 
 
 def _foreign(scope: Scope, headers: Headers) -> Problem | None:
-    bearer = headers.get("authorization", "").lower().startswith("bearer ")
-    if scope["method"] in SAFE_METHODS or bearer or is_same_origin(headers):
+    if scope["method"] in SAFE_METHODS:
+        return None
+    if headers.get("authorization", "").lower().startswith("bearer ") or is_same_origin(headers):
         return None
     remedy = "Send it from this server's own page, or with `Authorization: Bearer TOKEN`."
     return Problem(403, "This change was sent by a page of another site and was refused.", remedy=remedy)
@@ -195,14 +205,23 @@ def _bounded(receive: Receive) -> Receive:
 
 
 def _with_headers(send: Send, *, static: bool) -> Send:
-    """Add the security headers to every answer."""
+    """Add the security headers to every answer, where it does not say its own."""
 
     async def guarded(message: Message) -> None:
         if message["type"] == "http.response.start":
-            headers = MutableHeaders(scope=message)
-            for name, value in SECURITY_HEADERS.items():
-                headers.setdefault(name, value)
-            headers.setdefault("Cache-Control", "no-cache" if static else "no-store")
+            headers = list(message.get("headers", ()))
+            said = {name.lower() for name, _ in headers}
+            headers += [header for header in (_STATIC_HEADERS if static else _HEADERS) if header[0] not in said]
+            message["headers"] = headers
         await send(message)
 
     return guarded
+
+
+def _raw(headers: Mapping[str, str]) -> tuple[tuple[bytes, bytes], ...]:
+    """Return headers as ASGI sends them: names in small letters, all in Latin-1."""
+    return tuple((name.lower().encode("latin-1"), value.encode("latin-1")) for name, value in headers.items())
+
+
+_HEADERS: Final = _raw({**SECURITY_HEADERS, "Cache-Control": "no-store"})
+_STATIC_HEADERS: Final = _raw({**SECURITY_HEADERS, "Cache-Control": "no-cache"})
