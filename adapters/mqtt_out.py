@@ -9,9 +9,11 @@ will, or on leaving).
 from __future__ import annotations
 
 import itertools
+import logging
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
+from hashlib import blake2b
 from typing import Any, Final
 
 from paho.mqtt.client import Client
@@ -25,6 +27,11 @@ from adapters.mqtt_link import Link
 from adapters.pace import Pace
 from monitor.plant.types import SourceSpec
 
+log = logging.getLogger("bandkeeper.sources")
+
+Payload = bytes | Callable[[], bytes]
+"""Bytes, or what makes them whenever they are sent, the same each time: thousands of topics then take little room."""
+
 NEWLINE: Final = "\n"
 IN_FLIGHT: Final = 20
 """So many messages are sent before the first is confirmed: what brokers take without being told more."""
@@ -32,14 +39,25 @@ IN_FLIGHT: Final = 20
 
 @dataclass(slots=True)
 class _Letter:
-    """The latest payload of a topic. `version` tells whether a confirmation is of this payload or of an earlier one."""
+    """The latest payload of a topic. `version` tells whether a confirmation is of this payload or of an earlier one.
+
+    `there` is the digest of what the broker is known to hold under the topic.
+    """
 
     topic: str
-    payload: bytes
+    payload: Payload
     retain: bool
     version: int
     confirmed: bool = False
+    there: bytes = b""
     done: Callable[[], None] | None = None
+
+    def made(self) -> bytes:
+        return self.payload() if callable(self.payload) else self.payload
+
+    @property
+    def takes_away(self) -> bool:
+        return not self.payload
 
 
 class MqttPublisher:
@@ -62,7 +80,7 @@ class MqttPublisher:
         self._events = itertools.count()
         self._letters: dict[str, _Letter] = {}
         self._waiting: dict[str, None] = {}
-        self._sent: dict[int, tuple[str, int]] = {}
+        self._sent: dict[int, tuple[str, int, bytes]] = {}
 
     @property
     def source(self) -> str:
@@ -74,18 +92,18 @@ class MqttPublisher:
         self.publish("status", b"online")
         self._link.start()
 
-    def publish(self, topic_suffix: str, payload: bytes, *, retain: bool = True) -> None:
+    def publish(self, topic_suffix: str, payload: Payload, *, retain: bool = True) -> None:
         """Send a payload to bandkeeper/PLANT-ID/SUFFIX (from any thread; never blocks). A later payload replaces it.
 
-        An empty retained payload takes the topic away.
+        An empty retained payload takes the topic away. What makes a payload is called on the link's thread, each time
+        it is sent; what the broker has already is not sent again.
         """
         topic = self._prefix + topic_suffix
         with self._lock:
             old = self._letters.get(topic)
-            if old is not None and old.confirmed and (old.payload, old.retain) == (payload, retain):
-                return
             version = 0 if old is None else old.version + 1
-            self._letters[topic] = _Letter(topic, payload, retain, version)
+            there = old.there if old is not None and old.confirmed and old.retain == retain else b""
+            self._letters[topic] = _Letter(topic, payload, retain, version, there=there)
             self._waiting[topic] = None
         self._link.wake()
 
@@ -137,7 +155,7 @@ class MqttPublisher:
         del client, session_present
         with self._lock:
             for letter in self._letters.values():
-                letter.confirmed = False
+                letter.confirmed, letter.there = False, b""
             self._waiting = dict.fromkeys(self._letters)
         self._board.set(SourceState.UP, f"connected to {self._settings.host}:{self._settings.port}")
 
@@ -150,8 +168,24 @@ class MqttPublisher:
                     return
                 del self._waiting[topic]
                 letter = self._letters[topic]
-            info = client.publish(letter.topic, letter.payload, qos=1, retain=letter.retain)
-            self._sent[info.mid] = (topic, letter.version)
+            self._send(client, topic, letter)
+
+    def _send(self, client: Client, topic: str, letter: _Letter) -> None:
+        """Send a letter, unless the broker has just that already or it cannot be written out."""
+        try:
+            payload = letter.made()
+        except MemoryError:
+            raise
+        except Exception:
+            log.exception("%s: own fault, %s is left out", self._settings.source, letter.topic)
+            letter.confirmed = True
+            return
+        digest = blake2b(payload, digest_size=16).digest()
+        if digest == letter.there:
+            letter.confirmed = True
+            return
+        info = client.publish(letter.topic, payload, qos=1, retain=letter.retain)
+        self._sent[info.mid] = (topic, letter.version, digest)
 
     def down(self) -> None:
         """Forget what was on its way: it is sent again."""
@@ -170,14 +204,14 @@ class MqttPublisher:
         self, _client: Client, _data: Any, mid: int, code: ReasonCode, _properties: Properties | None
     ) -> None:
         self._link.note_packet()
-        topic, version = self._sent.pop(mid, ("", -1))
+        topic, version, digest = self._sent.pop(mid, ("", -1, b""))
         done: Callable[[], None] | None = None
         with self._lock:
             letter = self._letters.get(topic)
             if letter is not None and letter.version == version:
-                letter.confirmed = True
+                letter.confirmed, letter.there = True, digest
                 done = None if code.is_failure else letter.done
-                if not letter.retain or not letter.payload:
+                if not letter.retain or letter.takes_away:
                     del self._letters[topic]
         if done is not None:
             done()

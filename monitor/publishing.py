@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable
+from functools import partial
 from typing import Any, Final, TypeVar
 
 from adapters.mqtt_out import MqttPublisher
 from alerts.envelope import cloud_event
 from alerts.types import Alert, MixingDemand, Recipe, Transition
-from monitor.plant.types import Plant
+from monitor.plant.types import Plant, Sump
 from monitor.snapshot import Changes, SumpView
 from monitor.status.shapes import encode, estimate_json, forecast_json, landing_json, signals_json
 
@@ -73,10 +74,7 @@ class Publishing:
 
     def _sump(self, view: SumpView) -> None:
         topic = f"sump/{view.sump}"
-        sump = self._plant.sumps[view.sump]
-        state = {"sump": view.sump, **estimate_json(view.estimate), "signals": signals_json(view.estimate, sump)}
-        state["last_landing"] = landing_json(view.landings[0]) if view.landings else None
-        self._publisher.publish(f"{topic}/state", encode(state))
+        self._publisher.publish(f"{topic}/state", partial(_state, view, self._plant.sumps[view.sump]))
         self._if_new(f"{topic}/forecast", view.forecast, forecast_json)
         self._if_new(f"{topic}/recipe", view.recipe, Recipe.as_json)
 
@@ -84,7 +82,7 @@ class Publishing:
         """Publish a value that is another one than last time: most stand for an hour, and writing them out costs."""
         if thing is not None and self._last.get(topic) is not thing:
             self._last[topic] = thing
-            self._publisher.publish(topic, encode(as_json(thing)))
+            self._publisher.publish(topic, partial(_written, thing, as_json))
 
     def _transition(self, transition: Transition) -> None:
         if transition.time_s < self._told.get(transition.alert_id, -math.inf):
@@ -107,3 +105,12 @@ class Publishing:
 
 def _fluids(plant: Plant) -> set[str]:
     return {sump.fluid.id for sump in plant.sumps.values()}
+
+
+def _state(view: SumpView, sump: Sump) -> bytes:
+    state = {"sump": view.sump, **estimate_json(view.estimate), "signals": signals_json(view.estimate, sump)}
+    return encode(state | {"last_landing": landing_json(view.landings[0]) if view.landings else None})
+
+
+def _written(thing: T, as_json: Callable[[T], dict[str, Any]]) -> bytes:
+    return encode(as_json(thing))

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import json
+import math
 import os
 import subprocess
 import sys
@@ -114,6 +116,46 @@ def test_an_empty_payload_takes_a_topic_away(broker: Broker, publisher: MakePubl
     with listening(broker.port, "bandkeeper/#") as late:
         wait_for(lambda: late.payloads(STATUS), "the status")
         assert late.payloads("bandkeeper/test-works/alert/a-1") == []
+
+
+def test_what_makes_a_payload_is_called_when_it_is_sent(broker: Broker, publisher: MakePublisher) -> None:
+    made: list[int] = []
+
+    def make() -> bytes:
+        made.append(len(made))
+        return b"made"
+
+    one = publisher(broker.port)
+    one.publish("sump/lathe-04/state", make)
+    assert not made
+    one.start()
+    confirmed(one)
+    with listening(broker.port, "bandkeeper/#") as heard:
+        wait_for(lambda: heard.payloads(STATE) == [b"made"], "the payload")
+        one.publish("sump/lathe-04/state", make)
+        one.publish("sump/lathe-05/state", b"the next")
+        wait_for(lambda: heard.payloads(STATE.replace("04", "05")), "the next")
+        confirmed(one)
+        assert heard.payloads(STATE) == [b"made"], "what the broker has is not sent again"
+    broker.kill()
+    wait_for(lambda: one.health().state is SourceState.WAITING, "the loss is seen")
+    broker.start()
+    confirmed(one)
+    assert made == [0, 1, 2], "made anew for the new connection"
+
+
+def test_one_that_cannot_be_made_is_left_out_and_said(
+    broker: Broker, publisher: MakePublisher, caplog: pytest.LogCaptureFixture
+) -> None:
+    one = publisher(broker.port)
+    one.publish("sump/lathe-04/state", lambda: json.dumps(math.nan, allow_nan=False).encode())
+    one.publish("sump/lathe-05/state", b"good")
+    one.start()
+    confirmed(one)
+    with listening(broker.port, "bandkeeper/#") as late:
+        wait_for(lambda: late.payloads(STATE.replace("04", "05")) == [b"good"], "the other sump")
+        assert late.payloads(STATE) == []
+    assert "bandkeeper/test-works/sump/lathe-04/state" in caplog.text
 
 
 def test_a_killed_daemon_is_offline_by_its_last_will(broker: Broker) -> None:

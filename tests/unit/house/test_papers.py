@@ -13,7 +13,7 @@ import pytest
 
 from adapters.dispensed import topic_of
 from adapters.event_stream import TOPIC
-from adapters.mqtt_out import MqttPublisher
+from adapters.mqtt_out import MqttPublisher, Payload
 from alerts.lifecycle import acknowledge
 from monitor import cli
 from monitor.plant import people_schema, record_schema, schema, source_schema
@@ -167,7 +167,7 @@ class _Heard(MqttPublisher):
     def __init__(self) -> None:
         self.topics: set[str] = set()
 
-    def publish(self, topic_suffix: str, payload: bytes, *, retain: bool = True) -> None:
+    def publish(self, topic_suffix: str, payload: Payload, *, retain: bool = True) -> None:
         assert retain
         if payload:
             self.topics.add(topic_suffix)
