@@ -74,7 +74,8 @@ class Upkeep:
 
     def note(self, times_s: Iterable[float]) -> None:
         """Mark days that got late readings, in the transaction that stores them: their figures are made anew."""
-        until_s = self._figures_to_s if self._gathering is None else (self._gathering + 1.0) * DAY_S
+        gathered_to_s = -math.inf if self._gathering is None else (self._gathering + 1.0) * DAY_S
+        until_s = max(self._figures_to_s, gathered_to_s)
         late = {int(time_s // DAY_S) for time_s in times_s if time_s < until_s}
         if late:
             self._touched |= late
@@ -172,10 +173,10 @@ class Upkeep:
 
     def _drop_hours(self, now_s: float) -> Iterator[None]:
         """Turn hours into days, some streams of one day at a time."""
-        last = min(_day_before(now_s - self._keeping.hourly_s), self.readings_from_s) // DAY_S
+        upto_s = min(_day_before(now_s - self._keeping.hourly_s), self.readings_from_s)
         while True:
             day = self._db.execute("SELECT min(day) FROM hourly").fetchone()[0]
-            if day is None or day >= last:
+            if day is None or day * DAY_S >= upto_s:
                 return
             sql = "SELECT max(stream), min(stream) FROM hourly WHERE day = ?"
             most, after = self._db.execute(sql, (day,)).fetchone()

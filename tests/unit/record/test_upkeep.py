@@ -152,21 +152,48 @@ def test_a_late_reading_of_a_day_with_figures_makes_them_anew(kept: Record) -> N
     assert kept.add([late]).doubled_readings == 1
 
 
-def test_a_reading_that_comes_while_its_day_is_gathered_is_in_the_figures(kept: Record) -> None:
+def highest(record: Record, day: int) -> float:
+    """Return the highest level of all figures by the hour of a day."""
+    sql = "SELECT max(high) FROM hourly WHERE day = ?"
+    return float(record._db.execute(sql, (int(BEGIN_S // DAY_S) + day,)).fetchone()[0])
+
+
+def add_while_gathering(record: Record, day: int, late: Reading, now_s: float) -> None:
+    """Go through a round and let a reading come in the middle of gathering a day."""
+    wanted, added = int(BEGIN_S // DAY_S) + day, False
+    while record.upkeep(now_s):
+        if record._upkeep._gathering == wanted and not added:
+            added = bool(record.add([late]).readings)
+    assert added
+
+
+@pytest.mark.parametrize("hour", [0, 23])
+def test_a_reading_that_comes_while_its_day_is_gathered_is_in_the_figures(
+    kept: Record, monkeypatch: pytest.MonkeyPatch, hour: int
+) -> None:
+    monkeypatch.setattr("monitor.record.figures.ROWS_READ", 100)
     kept.add(said(0))
-    late = Reading("lathe-04", Signal.LEVEL, 999.0, BEGIN_S + 1.0, BEGIN_S + 2 * DAY_S)
+    late = Reading("lathe-04", Signal.LEVEL, 999.0, BEGIN_S + hour * 3600.0 + 1.0, BEGIN_S + 2 * DAY_S)
     now_s = BEGIN_S + 2.5 * DAY_S
-    added = False
-    while kept.upkeep(now_s):
-        if kept._upkeep._gathering is not None and not added:
-            added = bool(kept.add([late]).readings)
-    if not added:
-        kept.add([late])
+    add_while_gathering(kept, 0, late, now_s)
     keep_up(kept, now_s + 3600.0)
-    assert kept._db.execute("SELECT max(high), sum(count) FROM hourly WHERE stream = 1 AND hour = 0").fetchone() == (
-        999.0,
-        7,
+    sql = "SELECT max(high), sum(count) FROM hourly WHERE stream = 1 AND hour = ?"
+    assert kept._db.execute(sql, (hour,)).fetchone() == (999.0, 7)
+
+
+def test_a_late_reading_that_comes_while_another_late_day_is_made_anew_is_in_the_figures(
+    kept: Record, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("monitor.record.figures.ROWS_READ", 100)
+    live(kept, range(8))
+    early, later = (
+        Reading("lathe-04", Signal.LEVEL, 999.0, BEGIN_S + day * DAY_S + 1.0, BEGIN_S + 8 * DAY_S) for day in (2, 5)
     )
+    kept.add([early])
+    now_s = BEGIN_S + 8 * DAY_S + 3700.0
+    add_while_gathering(kept, 2, later, now_s)
+    keep_up(kept, now_s + 3600.0)
+    assert [highest(kept, day) for day in (2, 5)] == [999.0, 999.0]
 
 
 def test_a_reading_of_a_time_of_which_only_figures_are_left_is_refused_and_said(kept: Record) -> None:
@@ -269,4 +296,14 @@ def test_nothing_goes_that_is_kept_for_ever(tmp_path: Path) -> None:
     live(record, range(40))
     assert record.reader().reading_count() == 40 * len(said(0))
     assert record.reader().readings_from_s() is None
+    assert (rows(record, "hourly"), rows(record, "daily")) == (39 * 24 * 4, 0)
+    record.close()
+
+
+def test_hours_that_are_kept_for_ever_stay_where_readings_go(tmp_path: Path) -> None:
+    keeping = Keeping(5 * DAY_S, math.inf, math.inf)
+    record = Record.open(tmp_path / "hours.db", now_s=BEGIN_S, keeping=keeping)
+    live(record, range(20))
+    assert record.reader().reading_count() == 5 * len(said(0))
+    assert (rows(record, "hourly"), rows(record, "daily")) == (19 * 24 * 4, 0)
     record.close()
