@@ -15,9 +15,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
-from monitor.record.samples import KEYS_A_SECOND
+from monitor.record.figures import DAY_S
+from monitor.record.samples import KEYS_A_SECOND, SLOTS, is_drawn
 
-SINCE_S: Final = 9 * 86_400.0
+SINCE_S: Final = 9.0 * DAY_S
 ROWS_AT_ONCE: Final = 500
 KEYS: Final = {
     "stream": ("id",),
@@ -42,10 +43,14 @@ KEYS: Final = {
 }
 """What is carried over, and how its rows lie."""
 LEFT: Final = frozenset({"hourly", "daily", "late_day", "upkeep", "checkpoint", "opening"})
-"""What is not: figures and checkpoints of the backup stand, and newer ones are made again."""
+"""What is not: figures and checkpoints of the backup stand, and newer ones are made again.
+
+So are the figures of days of which a reading was carried over that they do not know.
+"""
 SINCE: Final = {"reading": 1.0, "sample": 1.0 / KEYS_A_SECOND, "estimate": 1.0, "forecast": 3600.0}
 """Tables of which only the last days are carried over, with the seconds that one of their first key is."""
 
+READINGS: Final = frozenset({"reading", "sample"})
 REPLACED: Final = frozenset({"alert", "event", "outbox", "estimate", "shape", "away"})
 """What may have changed since the backup: the damaged record knows better."""
 WHOLE: Final = ("token", "session", "follow_up")
@@ -56,11 +61,15 @@ _Key = tuple[Any, ...]
 
 @dataclass(slots=True)
 class Salvaged:
-    """What came of it: new rows by table, tables with unreadable parts, and the earliest time of something new."""
+    """What came of it: new rows by table, tables with unreadable parts, and the earliest time of something new.
+
+    `days` are those of new readings, as days since 1970 in UTC.
+    """
 
     rows: dict[str, int] = field(default_factory=dict)
     broken: list[str] = field(default_factory=list)
     earliest_s: float = math.inf
+    days: set[int] = field(default_factory=set)
 
 
 def salvage(damaged: Path, into: sqlite3.Connection, since_s: float) -> Salvaged:
@@ -73,7 +82,23 @@ def salvage(damaged: Path, into: sqlite3.Connection, since_s: float) -> Salvaged
                 _Table(source, into, table, keys).carry_over(since_s, found)
             except sqlite3.DatabaseError:
                 found.broken.append(table)
+            if table == "stream" and table in found.broken and _names_by_index(source, into):
+                found.broken.remove(table)
+    into.executemany(
+        "INSERT OR IGNORE INTO late_day SELECT :day FROM upkeep WHERE :day * :day_s < figures_to_s",
+        [{"day": day, "day_s": DAY_S} for day in sorted(found.days)],
+    )
     return found
+
+
+def _names_by_index(source: sqlite3.Connection, into: sqlite3.Connection) -> bool:
+    """Take the names of signals from the index that holds them too; tell whether all of it could be read."""
+    try:
+        names = source.execute("SELECT id, sump, signal FROM stream ORDER BY sump, signal").fetchall()
+    except sqlite3.DatabaseError:
+        return False
+    into.executemany("INSERT OR IGNORE INTO stream (id, sump, signal) VALUES (?, ?, ?)", names)
+    return True
 
 
 class _Table:
@@ -86,6 +111,8 @@ class _Table:
         columns = [row[1] for row in into.execute(f"PRAGMA table_info([{name}])")]
         there = {row[1] for row in source.execute(f"PRAGMA table_info([{name}])")}
         self._columns = [column for column in columns if column in there]
+        self._named = {row[0] for row in into.execute("SELECT id FROM stream")}
+        self._nameless = False
 
     def carry_over(self, since_s: float, found: Salvaged) -> None:
         """Go through it from both ends."""
@@ -96,8 +123,9 @@ class _Table:
         first = (since_s / SINCE[self._name], *("" for _ in range(self._width - 1))) if self._name in SINCE else None
         upto = self._pass(first, found, ascending=True)
         if upto is not None:
-            found.broken.append(self._name)
             self._pass(None, found, ascending=False, until=upto)
+        if upto is not None or self._nameless:
+            found.broken.append(self._name)
 
     def _pages_are_readable(self) -> bool:
         try:
@@ -139,6 +167,9 @@ class _Table:
 
     def _put(self, row: _Key, found: Salvaged) -> None:
         values = row[self._width :]
+        if self._name in READINGS and self._stream_of(values) not in self._named:
+            self._nameless = True  # the name of its signal is lost, and its number may become another's
+            return
         marks = ", ".join("?" * len(values))
         columns = ", ".join(f"[{column}]" for column in self._columns)
         how = "REPLACE" if self._name in REPLACED else "IGNORE"
@@ -149,10 +180,24 @@ class _Table:
             return
         if new:
             found.rows[self._name] = found.rows.get(self._name, 0) + 1
-            if self._name in {"reading", "entry"}:
-                found.earliest_s = min(found.earliest_s, _moment(values[self._columns.index("time_s")]))
-            elif self._name == "sample":
-                found.earliest_s = min(found.earliest_s, _moment(values[0]) / KEYS_A_SECOND)
+            self._note_time(values, found)
+
+    def _stream_of(self, values: _Key) -> Any:
+        if self._name == "sample" and not is_drawn(values[0]):
+            return values[0] % SLOTS
+        return values[self._columns.index("stream")]
+
+    def _note_time(self, values: _Key, found: Salvaged) -> None:
+        """Note the time of a new reading or entry."""
+        if self._name == "sample":
+            time_s = values[0] / KEYS_A_SECOND
+        elif self._name in {"reading", "entry"}:
+            time_s = _moment(values[self._columns.index("time_s")])
+        else:
+            return
+        found.earliest_s = min(found.earliest_s, time_s)
+        if self._name in READINGS and math.isfinite(time_s):
+            found.days.add(int(time_s // DAY_S))
 
 
 def _moment(value: Any) -> float:

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from monitor.plant.errors import DamagedRecordError, RecordError
+from monitor.plant.reading import Signal
 from monitor.record.backups import backups_in, make_backup
 from monitor.record.mend import MENDED, report, restore
 from monitor.record.store import Record
@@ -113,6 +114,56 @@ def test_a_late_reading_carried_over_drops_the_checkpoints_that_do_not_know_it(t
     record = Record.open_mended(path, backups, now_s=T0 + DAY_S * 3)
     assert T0 + 100.5 * 60.0 in times(record)
     assert record.reader().latest_checkpoint() is None
+    record.close()
+
+
+def test_a_late_reading_carried_over_is_in_the_figures_of_its_hour(tmp_path: Path) -> None:
+    path, backups, _ = made(tmp_path)
+    record = Record.open(path, now_s=T0)
+    while record.upkeep(T0 + 5 * DAY_S):
+        pass
+    record.close()
+    make_backup(path, backups, 2, T0 + 5 * DAY_S)
+    record = Record.open(path, now_s=T0)
+    record.add([reading(100.5, 999.0)])
+    record.close()
+    spoil(path, leaves_of(path, "sample")[-2])
+    record = Record.open_mended(path, backups, now_s=T0 + 5 * DAY_S)
+    assert T0 + 100.5 * 60.0 in times(record)
+    while record.upkeep(T0 + 5 * DAY_S):
+        pass
+    assert record._db.execute("SELECT max(high) FROM hourly").fetchone() == (999.0,)
+    record.close()
+
+
+def with_another_signal(path: Path) -> None:
+    """Store a reading of a signal that no backup knows."""
+    record = Record.open(path, now_s=T0)
+    record.add([reading(3700.0, 9.2, signal=Signal.PH)])
+    record.close()
+
+
+def test_the_names_of_signals_are_read_from_their_index_where_their_table_is_damaged(tmp_path: Path) -> None:
+    path, backups, readings = made(tmp_path)
+    with_another_signal(path)
+    spoil(path, page_of(path, "stream"))
+    record = Record.open_mended(path, backups, now_s=T0 + DAY_S * 3)
+    assert times(record) == [*(one.time_s for one in readings), T0 + 3700.0 * 60.0]
+    assert "not all could be read" not in record.mishaps[0].what
+    record.close()
+
+
+def test_readings_of_a_signal_whose_name_is_lost_are_given_to_no_other(tmp_path: Path) -> None:
+    path, backups, readings = made(tmp_path)
+    with_another_signal(path)
+    for name in ("stream", "sqlite_autoindex_stream_1"):
+        spoil(path, page_of(path, name))
+    record = Record.open_mended(path, backups, now_s=T0 + DAY_S * 3)
+    assert times(record) == [one.time_s for one in readings]
+    assert "not all could be read of stream, reading" in record.mishaps[0].what
+    record.add([reading(3800.0, 30.0, signal=Signal.COOLANT_TEMPERATURE)])
+    warm = [one for one in record.reader().readings(T0, math.inf) if one.signal is Signal.COOLANT_TEMPERATURE]
+    assert [one.value for one in warm] == [30.0]
     record.close()
 
 
