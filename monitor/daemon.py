@@ -312,7 +312,7 @@ class Daemon(Desk):
     def _alert(self, alert_id: str) -> Alert | None:
         return self._pipeline.memory.alerts.get(alert_id) or self._own.alerts.get(alert_id)
 
-    # What the worker asks (see monitor.worker.Office).
+    # What the worker asks (see monitor.rounds.Office).
 
     def moved(self, transitions: Sequence[Transition], now_s: float) -> None:
         """Write what new transitions call for."""

@@ -157,6 +157,9 @@ class Doctor:
         if worker.post_trouble:
             remedy = "they stay due; look at the log and report it"
             yield Reason(f"messages cannot be written: {worker.post_trouble}", remedy)
+        if worker.upkeep_trouble:
+            remedy = "nothing old is deleted meanwhile; look at the log and report it"
+            yield Reason(f"the record is not kept in bounds: {worker.upkeep_trouble}", remedy)
 
     def _channels(self) -> Iterator[tuple[Reason, bool]]:
         """Yield the channels that take no messages, and whether somebody has to mend them."""

@@ -1,22 +1,39 @@
-"""What one round of the worker takes up, and how those who wait for it get their answer."""
+"""What one round of the worker takes up, whom it asks, and how those who wait for it get their answer."""
 
 from __future__ import annotations
 
 import logging
 import threading
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Protocol
 
 from adapters.delivery import Delivery
-from monitor.plant.errors import BandkeeperError
+from alerts.types import Transition
 from monitor.plant.reading import Entry, Rejected
+from monitor.snapshot import Snapshot
 
 log = logging.getLogger("bandkeeper.worker")
 
 Ask = Callable[[], Any]
+
+
+class Office(Protocol):
+    """What writes messages about changes, on the worker's thread (see `monitor.post`)."""
+
+    def moved(self, transitions: Sequence[Transition], now_s: float) -> None:
+        """Write what new transitions call for, inside the transaction that stores them."""
+        ...
+
+    def turn(self, snapshot: Snapshot, now_s: float) -> None:
+        """Write what is due by now."""
+        ...
+
+    def before_step(self) -> None:
+        """Take note of what the clock left out, before the pipeline passes it."""
+        ...
 
 
 @dataclass(slots=True)
@@ -47,8 +64,6 @@ class Asked:
             return
         try:
             self.answer.set_result(self.what())
-        except BandkeeperError as error:
-            self.answer.set_exception(error)
         except Exception as error:  # noqa: BLE001 - whoever asked gets it; the worker lives on
             self.answer.set_exception(error)
 
@@ -116,3 +131,11 @@ def refused(delivery: Delivery, error: Exception) -> Delivery:
     where = next((f"{one.sump}/{one.signal}" for one in delivery.readings), "an entry")
     why = f"own fault while storing it ({error!r}): please report it"
     return Delivery((), (Rejected(where, arrived_s, why, repr(delivery.readings or delivery.entries)),), delivery.done)
+
+
+def said_once(what: str, before: str, error: Exception) -> str:
+    """Return a fault of ours in words, logged unless they are the words of the one before."""
+    words = str(error) or type(error).__name__
+    if words != before:
+        log.error(what, exc_info=error)
+    return words

@@ -12,12 +12,11 @@ import math
 import queue
 import threading
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 from concurrent.futures import Future
-from typing import Any, Final, Protocol
+from typing import Any, Final
 
 from adapters.delivery import Delivery
-from alerts.types import Transition
 from monitor.give_back import give_back
 from monitor.model.layout import BIN_S
 from monitor.patience import SHORTEST_S, Patience
@@ -26,8 +25,8 @@ from monitor.plant.errors import DamagedRecordError, RecordError
 from monitor.plant.reading import Entry, Reading, Rejected
 from monitor.record.store import Record
 from monitor.record.writer import Added
-from monitor.rounds import Ask, Asked, Counters, Item, Round, Shed, acknowledge, holds_input, refused
-from monitor.snapshot import Changes, Snapshot
+from monitor.rounds import Ask, Asked, Counters, Item, Office, Round, Shed, acknowledge, holds_input, refused, said_once
+from monitor.snapshot import Changes
 from monitor.waiting import MARK_S
 
 log = logging.getLogger("bandkeeper.worker")
@@ -43,22 +42,6 @@ SLICE_S: Final = 3600.0
 INPUT_FIRST_S: Final = 0.5  # after a start, before the record is gone over: what a broker holds is on disk first
 
 Recall = Callable[[float, float], Iterable[Reading]]
-
-
-class Office(Protocol):
-    """What writes messages about changes, on the worker's thread (see `monitor.post`)."""
-
-    def moved(self, transitions: Sequence[Transition], now_s: float) -> None:
-        """Write what new transitions call for, inside the transaction that stores them."""
-        ...
-
-    def turn(self, snapshot: Snapshot, now_s: float) -> None:
-        """Write what is due by now."""
-        ...
-
-    def before_step(self) -> None:
-        """Take note of what the clock left out, before the pipeline passes it."""
-        ...
 
 
 class Worker:
@@ -78,10 +61,8 @@ class Worker:
         self.counters = Counters()
         self.shed = Shed()
         self._office = office
-        self.trouble = ""
+        self.trouble = self.step_trouble = self.post_trouble = self.upkeep_trouble = ""
         self.damaged: Callable[[str], None] = lambda _what: None
-        self.step_trouble = ""
-        self.post_trouble = ""
         self._round_at = time.monotonic()
         self.stepped_s: float | None = None
         self._recall: Recall | None = None
@@ -237,11 +218,10 @@ class Worker:
         except Exception as error:
             log.exception("cannot store a round")
             return self._store_apart(found, error)
-        known = self._new_entries
         for delivery in found.deliveries:
             acknowledge(delivery)
         for entry, answer in found.entries:
-            answer.set_result(entry.id in known)
+            answer.set_result(entry.id in self._new_entries)
         self._answer(found.asks)
         return True
 
@@ -322,16 +302,21 @@ class Worker:
         to_s = math.inf if last else self._recalled_s + SLICE_S
         try:
             self._pipeline.take(list(self._recall(self._recalled_s, to_s)))
+            for added in self._meanwhile if last else ():
+                self._pipeline.take(added.readings, added.entries)
         except RecordError as error:
             self._note_trouble(error)
             self._stopping.wait(RETRY_S)
-            return
-        self._recalled_s = to_s
-        if last:
-            self._recall = None
-            for added in self._meanwhile:
-                self._pipeline.take(added.readings, added.entries)
-            self._meanwhile.clear()
+        except MemoryError:  # a new start frees all
+            raise
+        except Exception as error:  # noqa: BLE001 - input is still taken in and kept
+            self._no_estimate(error)
+            self._stopping.wait(RETRY_S)
+        else:
+            self._recalled_s = to_s
+            if last:
+                self._recall = None
+                self._meanwhile.clear()
 
     def _step(self) -> None:
         """Pass the grid points that are due; one whose changes cannot be stored is stored before the next is passed."""
@@ -348,11 +333,12 @@ class Worker:
                     break
         except RecordError as error:
             self._note_trouble(error)
-        except Exception as error:  # input is still taken in and kept: it is gone over when the cause is mended
-            self.counters.step_failures += 1
-            if str(error) != self.step_trouble:
-                log.exception("no new estimate")
-            self.step_trouble = str(error) or type(error).__name__
+        except Exception as error:  # noqa: BLE001 - input is still taken in and kept: gone over when the cause is mended
+            self._no_estimate(error)
+
+    def _no_estimate(self, error: Exception) -> None:
+        self.counters.step_failures += 1
+        self.step_trouble = said_once("no new estimate", self.step_trouble, error)
 
     def _turn(self) -> None:
         """Let the post office write what is due: escalations, reminders, reports."""
@@ -363,10 +349,8 @@ class Worker:
             self.post_trouble = ""
         except RecordError as error:
             self._note_trouble(error)
-        except Exception as error:  # the watch goes on; what was due stays due
-            if str(error) != self.post_trouble:
-                log.exception("cannot write messages")
-            self.post_trouble = str(error) or type(error).__name__
+        except Exception as error:  # noqa: BLE001 - the watch goes on; what was due stays due
+            self.post_trouble = said_once("cannot write messages", self.post_trouble, error)
 
     def _keep_up(self) -> None:
         """Do one small step of the record's upkeep where nothing waits."""
@@ -374,8 +358,11 @@ class Worker:
             return
         try:
             self._record.upkeep(self._clock())
+            self.upkeep_trouble = ""
         except RecordError as error:
             self._note_trouble(error)
+        except Exception as error:  # noqa: BLE001 - the watch goes on; the round is begun again in a minute
+            self.upkeep_trouble = said_once("cannot keep the record in bounds", self.upkeep_trouble, error)
 
     def _keep(self, changes: Changes, *, checkpoint: bool) -> None:
         """Store what a step changed and tell it. A checkpoint goes with it only while no later input has come in."""
