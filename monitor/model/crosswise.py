@@ -74,7 +74,10 @@ def _in_turn(state: State, i: int, j: int, k: int) -> bool:
 
 
 def put_right(state: State, fixed: Fixed, shown_l: Floats, running: Floats, found: Pairs) -> None:
-    """Give each of two sumps the volume that the other one's gauge shows, in place; litres shown (n,)."""
+    """Give each of two sumps the volume that the other one's gauge shows, in place; litres last shown (n,).
+
+    Both jumped within half an hour, so neither was last heard longer ago.
+    """
     volumes = {}
     for pair in found:
         for i, j in (pair, pair[::-1]):

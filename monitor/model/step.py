@@ -125,7 +125,7 @@ def step(state: State, fixed: Fixed, seen: Bin, moment: Moment, logged_mix: Floa
     crossed = _crossed(state, fixed, by_level, before[:, 0], moment.k)
     toggles.watch(state, fixed, moment.k)
     _take_in(state, fixed, level, look, brix, look_b, jumped, half_lost, filled, moment.k)
-    crosswise.put_right(state, fixed, level.value, running, crossed)
+    crosswise.put_right(state, fixed, trust.level_last_heard(state), running, crossed)
     losses.book_jumps(state, moment.day, before[:, 0], jumped)
     if jumped.any():
         suspects.bridge(state, fixed, np.flatnonzero(jumped), level.running, brix.there, moment.k)

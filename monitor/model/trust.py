@@ -76,6 +76,11 @@ def level_heard(state: State, level: Seen) -> Seen:
     return replace(level, value=level.value - state.offset[:, LEVEL], there=level.there & ~unheard(state, LEVEL))
 
 
+def level_last_heard(state: State) -> Floats:
+    """Return the litres on each gauge, without its drift, in the last bin in which it said something (n,)."""
+    return np.asarray(state.last_seen[:, LEVEL] - state.offset[:, LEVEL])
+
+
 def followed(state: State) -> Flags:
     """Tell whose level shows steps only (n,)."""
     return np.asarray(np.isin(state.said[:, LEVEL], FOLLOWED))

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+
 import numpy as np
 import pytest
 
 from monitor.model import crosswise, toggles
+from monitor.model.engine import Engine
 from monitor.model.layout import HOLD_UP, VOLUME, Fixed, Floats
 from monitor.model.state import State
-from tests.unit.model.runs import idle_state
+from monitor.plant.reading import Signal
+from tests.unit.model.runs import HOUR_S, fed, idle_state
+from tests.unit.pipeline.shop import BEGIN_S, Machine, plant_of, readings_of
 
 STEP_L = 16.0
 
@@ -82,3 +87,36 @@ def test_each_gets_the_volume_that_the_others_gauge_shows() -> None:
     crosswise.put_right(state, fixed, shown, np.array([1.0, 0.0, 0.0]), [(0, 1)])
     assert state.mean[:2, VOLUME] == pytest.approx([250.0, 200.0])
     assert (np.sqrt(state.cov[:2, VOLUME, VOLUME]) > 0.02 * fixed.full_l[:2]).all()
+
+
+@dataclass
+class Shift(Machine):
+    """A machine that begins at an hour of its own."""
+
+    begin_h: float = 6.0
+
+    def runs(self, hour: float) -> bool:
+        return self.begin_h <= hour % 24.0 < 22.0
+
+
+@pytest.mark.parametrize("silent", [(), ("lathe-01", "lathe-02"), ("lathe-02", "lathe-01")])
+def test_both_have_their_own_volume_again_whichever_gauge_was_silent_for_a_bin(silent: tuple[str, ...]) -> None:
+    """One gauge says nothing in the bin of the start that tells, the other one half an hour later."""
+    shop: list[Machine] = [
+        Shift("lathe-01", hold_up_l=20.0),
+        Shift("lathe-02", hold_up_l=20.0, begin_h=8.0),
+    ]
+    crossed, told_h = BEGIN_S + 73.0 * HOUR_S, 80.0
+    gaps = {name: BEGIN_S + told_h * HOUR_S + 1800.0 * later for later, name in enumerate(silent)}
+    other = {"lathe-01": "lathe-02", "lathe-02": "lathe-01"}
+    heard = []
+    for one in readings_of(shop, told_h + 1.0):
+        swapped = one.signal is Signal.LEVEL and one.time_s >= crossed
+        said = replace(one, sump=other[one.sump]) if swapped else one
+        gap_s = gaps.get(said.sump)
+        if said.signal is not Signal.LEVEL or gap_s is None or not gap_s <= said.time_s < gap_s + 900.0:
+            heard.append(said)
+    end_s = BEGIN_S + (told_h + 1.0) * HOUR_S
+    engine = fed(Engine(plant_of(shop)), heard, [], end_s)
+    assert sum("changed places" in event.detail for event in engine.events()) == 2
+    assert engine.at(end_s).mean[:, VOLUME] == pytest.approx([machine.volume_l for machine in shop], abs=5.0)
