@@ -80,7 +80,7 @@ def look(state: State, fixed: Fixed, brought: Stepped, k: int) -> list[Doubt]:
     found = _swapped(fixed, brought.swapped, k)
     found += [_plain(state, i, c, int(reasons[i, c]), k) for i, c in np.argwhere((reasons > 0) & (state.said == 0))]
     if k % HOUR_BINS == 0:
-        for guilty in verdicts.reach(state, fixed):
+        for guilty in verdicts.reach(state, fixed, k):
             found += _slow(fixed, guilty, k)
     found = list({(one.row, one.column): one for one in reversed(found)}.values())[::-1]
     for one in found:

@@ -43,11 +43,12 @@ class Guilty:
     sure: Floats
 
 
-def reach(state: State, fixed: Fixed) -> Iterator[Guilty]:
-    """Give who is guilty, signal by signal, and take out of the estimates what came of it, in place."""
+def reach(state: State, fixed: Fixed, k: int) -> Iterator[Guilty]:
+    """Give who is guilty after bin k, signal by signal, and take out of the estimates what came of it, in place."""
     for column, ramp, stuck in SUSPECTED:
         asked = _asked(state, fixed, column)
         if not asked.any():
+            state.suspicion[:, column] = 0.0
             continue
         still, moving = suspects.judge(state, stuck), suspects.judge(state, ramp)
         frozen, drifts = _weigh(state, fixed, column, still, moving)
@@ -61,7 +62,7 @@ def reach(state: State, fixed: Fixed) -> Iterator[Guilty]:
         ):
             rows = np.flatnonzero(which)
             if len(rows):
-                yield _settle(state, column, suspect, verdict, rows, reason)
+                yield _settle(state, column, suspect, verdict, rows, reason, k)
 
 
 def _asked(state: State, fixed: Fixed, column: int) -> Flags:
@@ -90,13 +91,15 @@ def _weigh(
     return np.asarray(frozen), np.asarray(drifts)
 
 
-def _settle(state: State, column: int, suspect: int, verdict: suspects.Verdict, rows: Ints, reason: int) -> Guilty:
+def _settle(
+    state: State, column: int, suspect: int, verdict: suspects.Verdict, rows: Ints, reason: int, k: int
+) -> Guilty:
     suspects.take_back(state, suspect, verdict, rows)
     size = verdict.size[rows]
     since = state.windows[rows, suspects.BEGUN, verdict.window[rows]].copy()
     if column == BRIX:
         state.offset[rows, BRIX] = np.where(reason == DRIFTED, size, 0.0)
     state.doubted[rows, column, AWAY] = size
-    suspects.forget(state, rows, int(since.max()) if len(since) else 0)
+    suspects.forget(state, rows, k + 1)
     sure = np.clip(1.0 - np.exp(-0.25 * verdict.ratio[rows]), 0.5, 0.99)
     return Guilty(column, reason, rows, size, since, np.asarray(sure))
