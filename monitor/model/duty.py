@@ -121,9 +121,14 @@ def _count_standing(state: State, belief: Floats, weight: Floats, due: Flags) ->
 
 
 def _look_at_hall(state: State, due: Flags, weight: Floats) -> None:
-    """Judge by the machines that should run now whether the hall is shut, in place; few of them change nothing."""
+    """Judge by the machines that should run now whether the hall is shut, in place; few of them change nothing.
+
+    A plant with few machines is never told to be shut: what a larger one left behind is forgotten.
+    """
     of = int(due.sum())
     if of < SHUT_OF:
+        if len(due) < SHUT_OF:
+            state.stands[:, SHUT_H] = 0.0
         return
     stand = int((due & (state.stands[:, DUE_H] >= SHUT_AFTER_H)).sum())
     shut = stand >= SHUT_SHARE * of

@@ -102,6 +102,17 @@ def test_a_hall_in_which_one_machine_of_three_runs_is_not_shut() -> None:
     assert not state.stands[:, duty.SHUT_H].any()
 
 
+def test_two_machines_that_are_left_of_a_shut_hall_are_no_shut_hall() -> None:
+    state = two_weeks_of_work()
+    for hour in range(6, 10):
+        learn(state, 0.0, hour)
+    left = state.take(np.array([0, 1]))
+    duty.learn(left, np.ones(2), np.ones(2), np.ones(2), 10, np.full(2, 0.9))
+    assert not left.stands[:, duty.SHUT_H].any()
+    duty.learn(left, np.zeros(2), np.ones(2), np.zeros(2), 23, np.full(2, 0.1))
+    assert not duty.stands_for(left, np.array([0.5]), np.array([0.01]), 90.0).any(), "an idle night is no closed week"
+
+
 def test_a_holiday_week_does_not_unteach_the_duty() -> None:
     state = two_weeks_of_work()
     before = chance_on_duty(state)
