@@ -51,6 +51,9 @@ AT_ONCE: Final = 1_000
 MOST_OUTSTANDING: Final = 4
 MOST_TOLD: Final = 100
 """So many refused rows of a file go on record; the others stand in its list only."""
+MOST_REMEMBERED: Final = 20_000
+"""So many files, the newest, are known again by their content, as on record; older ones are read again, which doubles
+nothing."""
 _LOOK_S: Final = 5.0
 _AGAIN_S: Final = 60.0
 _WATCHED_SHARE: Final = 12.0
@@ -102,7 +105,7 @@ class FolderInlet(ThreadedInlet):
         self._folder, self._plant, self._history, self._clock = folder, plant, history, clock
         self._settle_s = settle_s
         self._watch = Watch(folder, settle_s)
-        self._taken = {receipt.digest for receipt in receipts}
+        self._taken = dict.fromkeys(receipt.digest for receipt in receipts)
         self._complaints: dict[str, tuple[Stamp, Complaint, float]] = {}
         self._moved: dict[Path, tuple[Path, Stamp, float]] = {}
         self._room = threading.Condition()
@@ -281,7 +284,9 @@ class FolderInlet(ThreadedInlet):
                     self._hand_over(batch, AT_ONCE, deliver)
             self._check_unchanged(one)
         self._hand_over_last(batch, digest, deliver)
-        self._taken.add(digest)
+        self._taken[digest] = None
+        while len(self._taken) > MOST_REMEMBERED:
+            del self._taken[next(iter(self._taken))]
         log.info("%s: %s is taken in, %d rows refused", self.source, name, batch.refused)
 
     def _hand_over(self, batch: _Batch, count: int, deliver: Deliver) -> None:

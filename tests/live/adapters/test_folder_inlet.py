@@ -91,6 +91,18 @@ def test_the_same_content_at_the_same_place_is_taken_in_once(folder: Path, folde
     assert later.deliveries == []
 
 
+def test_only_the_newest_files_are_known_again(
+    folder: Path, folder_inlet: MakeFolderInlet, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("adapters.folder.MOST_REMEMBERED", 2)
+    sink, one = Sink(), folder_inlet()
+    one.start(sink)
+    for turn in (0, 1, 2, 2, 0):
+        put(folder, f"{turn}.csv", rows(1, first=turn))
+        wait_for(lambda turn=turn: not (folder / f"{turn}.csv").exists(), "it is put aside")  # type: ignore[misc]
+    assert sink.values == [200.0, 200.1, 200.2, 200.0], "the last is read, the first was forgotten"
+
+
 def test_nothing_is_put_aside_before_it_is_on_disk(folder: Path, folder_inlet: MakeFolderInlet) -> None:
     put(folder, "day.csv", rows(3))
     sink, one = Sink(commits=False), folder_inlet()
