@@ -59,15 +59,16 @@ def _as_shown(fixed: Fixed, level: Look, value_l: Floats) -> tuple[Floats, Float
 def _exchanged(odd: Floats, now: Flags, expected: Floats, seen: Floats, near: Floats) -> dict[tuple[int, int], float]:
     """Return the pairs that show what was expected of each other, and how many tolerances both have moved at least."""
     rows = np.flatnonzero(now)
-    pairs = {}
-    for at, i in enumerate(rows):
-        for j in rows[at + 1 :]:
-            allowed = float(np.hypot(near[i], near[j]))
-            together = abs(odd[i, 2] - odd[j, 2]) <= SAME_BINS
-            crossed = abs(seen[i] - expected[j]) < allowed and abs(seen[j] - expected[i]) < allowed
-            apart = min(abs(seen[i] - expected[i]), abs(seen[j] - expected[j])) / allowed
-            if together and crossed and apart > APART:
-                pairs[int(i), int(j)] = float(apart)
+    off = np.abs(seen - expected)
+    pairs: dict[tuple[int, int], float] = {}
+    for at, i in enumerate(rows, 1):
+        others = rows[at:]
+        allowed = np.hypot(near[i], near[others])
+        together = np.abs(odd[i, 2] - odd[others, 2]) <= SAME_BINS
+        crossed = (np.abs(seen[i] - expected[others]) < allowed) & (np.abs(seen[others] - expected[i]) < allowed)
+        apart = np.minimum(off[i], off[others]) / allowed
+        found = together & crossed & (apart > APART)
+        pairs |= {(int(i), int(j)): float(far) for j, far in zip(others[found], apart[found], strict=True)}
     return pairs
 
 
