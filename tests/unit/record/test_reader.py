@@ -48,6 +48,7 @@ def test_readings_of_one_sump(record: Record) -> None:
 
 @pytest.mark.parametrize("page", [1, 2, 3, 7, 12, 13])
 def test_pages_neither_lose_nor_double_a_reading(record: Record, monkeypatch: pytest.MonkeyPatch, page: int) -> None:
+    monkeypatch.setattr(samples, "FIRST_PAGE", page)
     monkeypatch.setattr(samples, "PAGE", page)
     given = [reading(minute, sump=sump) for minute in range(4) for sump in ("a", "b", "c")]
     record.add(given)
