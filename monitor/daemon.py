@@ -319,7 +319,9 @@ class Daemon(Desk):
         self._now.office.moved(transitions, now_s)
 
     def before_step(self) -> None:
-        """Take note of what the clock left out: no alert is raised of it."""
+        """Take note of what the clock left out: no alert is raised of it. Let go of a picture that is shown no more."""
+        if not self._worker.behind:
+            self._before = None
         while self._left_out:
             self._record.note_away(*self._left_out[0])
             from_s, _ = self._left_out.popleft()

@@ -63,6 +63,22 @@ def test_an_unchanged_file_changes_nothing(whole: Still, tmp_path: Path, hours: 
     still.kill()
 
 
+def test_the_picture_from_before_a_reload_is_kept_as_long_as_it_is_shown(tmp_path: Path) -> None:
+    plant = with_record(PLANT, tmp_path / "bandkeeper.db")
+    still, stream = Still(plant), lumps()
+    run(still, stream, 3.0)
+    picture = still.pipeline.snapshot
+    still.daemon._exchange(plant)
+    assert still.daemon.snapshot() is still.daemon._before
+    assert still.daemon.snapshot().now_s == picture.now_s
+    while still.worker.behind:
+        still.round()
+    run(still, stream, 4.0)
+    assert still.daemon.snapshot().now_s > BEGIN_S + 3.0 * HOUR_S
+    assert still.daemon._before is None
+    still.kill()
+
+
 def test_a_kill_after_a_reload_finds_the_same_numbers(tmp_path: Path) -> None:
     lives = []
     for name, killed in (("one", False), ("other", True)):
