@@ -239,9 +239,11 @@ class Daemon(Desk):
             return Outcome(done=False, lines=(str(error),))
         try:
             self._ask(lambda: self._exchange(plant), within_s=RELOAD_S)
-        except BandkeeperError as error:
+        except Exception as error:  # one of ours that is unforeseen ends nothing either: the old file works
+            if not isinstance(error, BandkeeperError):
+                log.exception("own fault while taking up the plant file")
             self._sources.exchange(old)
-            return Outcome(done=False, lines=(str(error),))
+            return Outcome(done=False, lines=(str(error) or type(error).__name__,))
         self._out.take_over()
         lines = (*differences(old, plant).lines(), *sources.lines())
         return Outcome(done=True, lines=lines or ("nothing has changed",), remarks=waits)

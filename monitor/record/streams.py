@@ -11,7 +11,7 @@ Stream = tuple[str, Signal]
 
 def load_streams(connection: sqlite3.Connection) -> dict[int, Stream]:
     """Return number to (sump, signal) of all that ever sent a reading."""
-    rows = connection.execute("SELECT id, sump, signal FROM stream")
+    rows = connection.execute("SELECT id, sump, signal FROM stream").fetchall()
     return {number: (sump, Signal(signal)) for number, sump, signal in rows}
 
 
