@@ -7,7 +7,6 @@ through the API. Without `t` the time of arrival stands in.
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Mapping
 from dataclasses import replace
@@ -17,6 +16,7 @@ from adapters.delivery import Clock, Inlet
 from adapters.intake import Batch, Piece
 from adapters.mqtt import MqttInlet
 from adapters.mqtt_client import MqttSettings
+from adapters.parsers import OBJECT, load_json
 from adapters.payloads import payload_named
 from adapters.sample import PayloadError
 from adapters.timestamps import parse_time, too_far_ahead
@@ -27,6 +27,7 @@ from monitor.plant.types import Plant, Sump
 WHO: Final = "station"
 OVERFILL_SHARE: Final = 1.5
 _ID: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._:-]{0,79}")
+_EXACT: Final = 2.0**53
 _FIELDS: Final = frozenset({"id", "sump", "volume_l", "mix_pct", "t", "container"})
 _RIGHT: Final = 'send {"id": "7f3a", "sump": "lathe-04", "volume_l": 60, "mix_pct": 4.5, "t": "2031-03-03T21:30:00Z"}'
 
@@ -39,11 +40,7 @@ def topic_of(plant_id: str) -> str:
 def read_dispensed(raw: bytes, sumps: Mapping[str, Sump], arrived_s: float, *, retained: bool = False) -> Entry:
     """Turn a report into an entry. Raises PayloadError that says what is wrong and what would be right."""
     told = _object(raw)
-    name = told.get("id")
-    if not isinstance(name, str | int) or isinstance(name, bool) or not _ID.fullmatch(str(name)):
-        raise PayloadError(
-            "id is needed, 1 to 80 letters, digits, dots, colons, dashes or underscores: it tells repeats"
-        )
+    name = _id(told.get("id"))
     sump = sumps.get(str(told.get("sump")))
     if sump is None:
         raise PayloadError(f"there is no sump {str(told.get('sump'))[:70]!r} in the plant file")
@@ -56,7 +53,7 @@ def read_dispensed(raw: bytes, sumps: Mapping[str, Sump], arrived_s: float, *, r
     if container and not IDENTIFIER.fullmatch(container):
         raise PayloadError("container must be small letters, digits and hyphens, such as can-7")
     return Entry(
-        id=dispensed_id(str(name)),
+        id=dispensed_id(name),
         sump=sump.id,
         kind=EntryKind.TOP_UP,
         time_s=min(time_s, arrived_s),
@@ -68,16 +65,27 @@ def read_dispensed(raw: bytes, sumps: Mapping[str, Sump], arrived_s: float, *, r
     )
 
 
+def _id(raw: object) -> str:
+    """Return the id as text: a text, or a whole number that JSON carries without rounding it."""
+    name = str(int(raw)) if isinstance(raw, float) and raw.is_integer() and 0 <= raw < _EXACT else raw
+    if not isinstance(name, str) or not _ID.fullmatch(name):
+        raise PayloadError(
+            "id is needed, 1 to 80 letters, digits, dots, colons, dashes or underscores, a long number in quotes: it "
+            "tells repeats"
+        )
+    return name
+
+
 def _object(raw: bytes) -> dict[str, Any]:
     try:
-        told = json.loads(raw.decode("utf-8"))
-    except (ValueError, RecursionError) as error:
-        raise PayloadError(f"is no JSON: {_RIGHT}") from error
+        told = load_json(raw)
+    except PayloadError as error:
+        raise PayloadError(f"{str(error).removesuffix(f': {OBJECT}')}: {_RIGHT}") from None
     if not isinstance(told, dict):
         raise PayloadError(f"is no JSON object: {_RIGHT}")
-    unknown = sorted(map(str, told.keys() - _FIELDS))
+    unknown = sorted(told.keys() - _FIELDS)
     if unknown:
-        raise PayloadError(f"{', '.join(unknown)[:70]} is not known here: {_RIGHT}")
+        raise PayloadError(f"{', '.join(map(repr, unknown))[:70]} is not known here: {_RIGHT}")
     return told
 
 

@@ -72,6 +72,26 @@ class Takes(Protocol):
         ...
 
 
+def fenced(takes: Takes, source: str, batch: Batch, piece: Piece) -> bool:
+    """Fill a batch from a piece: what `takes` cannot cope with by a fault of its own is refused, and never comes again.
+
+    MemoryError is no fault of the piece and goes on.
+    """
+    try:
+        return takes.take(batch, piece)
+    except MemoryError:
+        raise
+    except Exception as error:  # noqa: BLE001 - one piece must not hold up its source for good
+        own_fault(source, batch, piece, error)
+        return False
+
+
+def own_fault(source: str, batch: Batch, piece: Piece, error: Exception) -> None:
+    """Refuse a piece for a fault that is not its own."""
+    log.error("%s: %s: own fault while reading it", source, piece.address, exc_info=error)
+    batch.refuse(source, piece, f"own fault while reading it ({error!r}): please report it")
+
+
 class Intake:
     """Takes the input of one source, by address."""
 
@@ -97,7 +117,7 @@ class Intake:
         except MemoryError:  # no fault of the piece: it comes again
             raise
         except Exception as error:  # noqa: BLE001 - the fence: a parser's own fault refuses one piece, not the source
-            self._own_fault(batch, piece, error)
+            own_fault(self._source, batch, piece, error)
             return False
         return self._spread(batch, routes, content, piece)
 
@@ -114,16 +134,12 @@ class Intake:
             except MemoryError:
                 raise
             except Exception as error:  # noqa: BLE001 - as above: a signal's fault stays with the signal
-                self._own_fault(batch, piece, error)
+                own_fault(self._source, batch, piece, error)
         if len(batch.readings) + len(batch.rejected) == before:
             batch.refuse(
                 self._source, piece, "no signal listens to what it holds: check the names behind ? in addresses"
             )
         return stamped
-
-    def _own_fault(self, batch: Batch, piece: Piece, error: Exception) -> None:
-        log.error("%s: %s: own fault while reading it", self._source, piece.address, exc_info=error)
-        batch.refuse(self._source, piece, f"own fault while reading it ({error!r}): please report it")
 
 
 def _reading(route: Route, sample: Sample, piece: Piece) -> Reading:

@@ -20,7 +20,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from adapters.board import Board
 from adapters.delivery import Clock, Deliver, Delivery, Inlet, Receipt, SourceHealth, SourceState, Trouble
-from adapters.intake import Arrivals, Batch, Intake, Piece, Takes
+from adapters.intake import Arrivals, Batch, Intake, Piece, Takes, fenced
 from adapters.mqtt_client import MqttSettings
 from adapters.mqtt_link import Link
 from adapters.order import Order
@@ -228,7 +228,7 @@ class MqttInlet:
         arrived_s = self._arrivals.at(topic, came.arrived_s)
         if came.dup and (stamp := self._stamps.get(mid)) and stamp.digest == _digest(topic, raw):
             arrived_s = stamp.arrived_s
-        stamped = self._intake.take(batch, Piece(topic, raw, arrived_s, came.retained))
+        stamped = fenced(self._intake, self.source, batch, Piece(topic, raw, arrived_s, came.retained))
         if not stamped or not came.qos:
             return None
         digest = _digest(topic, raw)

@@ -22,7 +22,7 @@ LARGEST: Final = 1e9
 
 _QUALITIES: Final = {quality.value: quality for quality in Quality}
 _NUMBER: Final = re.compile(rb"[+-]?(?:\d{1,40}(?:\.\d{0,40})?|\.\d{1,40})(?:[eE][+-]?\d{1,3})?")
-_OBJECT: Final = 'send an object like {"t": "2031-03-03T21:30:00Z", "v": 251.4}'
+OBJECT: Final = 'send an object like {"t": "2031-03-03T21:30:00Z", "v": 251.4}'
 _MISSING: Final = object()
 _BRACKET_OR_TEXT: Final = re.compile(rb'[\[{\]}]|"(?:[^"\\]|\\.)*+\\?(?:"|\Z)', re.DOTALL)
 
@@ -31,10 +31,10 @@ def parse_json(payload: bytes) -> Sample:
     """Read one JSON payload. Raises PayloadError."""
     content = load_json(payload)
     if not isinstance(content, dict):
-        raise PayloadError(f"the payload is a JSON {_kind(content)}, not an object: {_OBJECT}")
+        raise PayloadError(f"the payload is a JSON {_kind(content)}, not an object: {OBJECT}")
     value = content.get("v", _MISSING)
     if value is _MISSING:
-        raise PayloadError(f'the object has no "v": {_OBJECT}')
+        raise PayloadError(f'the object has no "v": {OBJECT}')
     time = content.get("t")
     return Sample(
         value=None if value is None else number(value, '"v"'),
@@ -73,9 +73,9 @@ def load_json(payload: bytes) -> object:
     try:
         return _DECODER.decode(payload.decode())
     except UnicodeDecodeError as error:
-        raise PayloadError(f"the payload is not UTF-8 text (byte {error.start}): {_OBJECT}") from None
+        raise PayloadError(f"the payload is not UTF-8 text (byte {error.start}): {OBJECT}") from None
     except json.JSONDecodeError as error:
-        raise PayloadError(f"the payload {show(payload)} is no JSON ({error.msg} at {error.pos}): {_OBJECT}") from None
+        raise PayloadError(f"the payload {show(payload)} is no JSON ({error.msg} at {error.pos}): {OBJECT}") from None
 
 
 def refuse_long(payload: bytes) -> None:
@@ -95,13 +95,13 @@ def _refuse_deep(payload: bytes) -> None:
     for mark in _BRACKET_OR_TEXT.finditer(payload):
         depth += {b"[": 1, b"{": 1, b"]": -1, b"}": -1}.get(mark[0], 0)
         if depth > MOST_DEPTH:
-            raise PayloadError(f"the JSON is nested deeper than {MOST_DEPTH}: {_OBJECT}")
+            raise PayloadError(f"the JSON is nested deeper than {MOST_DEPTH}: {OBJECT}")
 
 
 def _unique(pairs: list[tuple[str, object]]) -> dict[str, object]:
     content = dict(pairs)
     if len(content) != len(pairs):
-        raise PayloadError(f"a key stands twice in one JSON object: {_OBJECT}")
+        raise PayloadError(f"a key stands twice in one JSON object: {OBJECT}")
     return content
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import argparse
 import gc
 import json
+import math
 import sys
 from collections.abc import Sequence
 from dataclasses import replace
@@ -19,12 +20,15 @@ from zoneinfo import ZoneInfo
 from monitor import __version__
 from monitor.plant.errors import BandkeeperError, PlantFileError
 from monitor.plant.file import load_plant
+from monitor.plant.plain import is_plain
 from monitor.plant.quantity import parse_quantity
 from monitor.plant.types import Plant
 
 OK: Final = 0
 FAILED: Final = 1
 FAULTY: Final = 2
+LONGEST_NAME: Final = 80
+MOST_DAYS: Final = 36500.0
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -98,7 +102,7 @@ def _add_demo(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> 
     demo = commands.add_parser("demo", help="run an invented plant faster than life; needs no network")
     demo.add_argument("--days", type=float, default=7.0, help="how many days to show (7)")
     demo.add_argument("--speed", type=float, help="plant seconds a second (about 5000: a week in two minutes)")
-    demo.add_argument("--port", type=int, default=8480, help="where the page is served; 0 takes any free port")
+    demo.add_argument("--port", type=_port, default=8480, help="where the page is served; 0 takes any free port")
     demo.add_argument("--seed", type=int, default=1, help="another seed is another week")
     demo.add_argument("--keep", action="store_true", help="keep the demo's folder")
     demo.set_defaults(act=_demo)
@@ -115,9 +119,9 @@ def _add_hygiene(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
 def _add_token(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     token = commands.add_parser("token", help="make or revoke a token for the status API")
     token.add_argument("plant", type=Path, metavar="PLANT.toml")
-    token.add_argument("name", help="who or what will use it")
+    token.add_argument("name", type=_name, help="who or what will use it")
     token.add_argument("--scope", choices=("read", "act", "admin"), default="read")
-    token.add_argument("--days", type=float, help="days until it expires (never)")
+    token.add_argument("--days", type=_days, help="days until it expires (never)")
     token.add_argument("--revoke", action="store_true", help="make the token of that name invalid")
     token.add_argument("--sign-out", action="store_true", help="end the sessions begun with it; the token stays valid")
     token.set_defaults(act=_token)
@@ -147,6 +151,32 @@ def _duration(text: str) -> float:
     if seconds <= 0:
         raise argparse.ArgumentTypeError("a spacing is longer than nothing")
     return seconds
+
+
+def _name(text: str) -> str:
+    """Read the name of a token: something that people can read and type again."""
+    name = text.strip()
+    if not 0 < len(name) <= LONGEST_NAME or not is_plain(name):
+        raise argparse.ArgumentTypeError(f"a name has 1 to {LONGEST_NAME} letters on one line, such as shop-tablet")
+    return name
+
+
+def _days(text: str) -> float:
+    """Read for how many days a token is good."""
+    try:
+        days = float(text)
+    except ValueError:
+        days = math.nan
+    if not 0 < days <= MOST_DAYS:
+        raise argparse.ArgumentTypeError(f"{text!r} is no number of days above 0; leave it out for a token without end")
+    return days
+
+
+def _port(text: str) -> int:
+    """Read a TCP port, 0 for any free one."""
+    if not text.isdecimal() or int(text) > 65535:
+        raise argparse.ArgumentTypeError(f"{text!r} is no port: 0 to 65535, 0 takes any free one")
+    return int(text)
 
 
 def _moment(text: str) -> float:
@@ -244,9 +274,11 @@ def _replay(options: argparse.Namespace) -> int:
 def _export(options: argparse.Namespace) -> int:
     from monitor.record.export import export_entries, export_readings
     from monitor.record.reader import Reader
+    from monitor.record.targets import refuse_own
     from monitor.record.times import write_time
 
     plant = load_plant(options.plant)
+    refuse_own(plant, options.readings, *([options.entries] if options.entries else []))
     reader = Reader.open(plant.database)
     from_s = options.from_s if options.from_s is not None else float("-inf")
     to_s = options.to_s if options.to_s is not None else float("inf")
@@ -289,7 +321,9 @@ def _token(options: argparse.Namespace) -> int:
     record = Record.open(plant.database, now_s=wall_clock())
     try:
         if options.revoke:
-            print("revoked" if record.revoke_token(options.name) else f"there is no token {options.name}")
+            if not record.revoke_token(options.name):
+                raise BandkeeperError(f"there is no token {options.name}: nothing was revoked")
+            print("revoked")
             return OK
         if options.sign_out:
             print(f"sessions ended: {record.end_sessions(options.name)}")
@@ -305,8 +339,11 @@ def _token(options: argparse.Namespace) -> int:
 def _backup(options: argparse.Namespace) -> int:
     from monitor.daemon import wall_clock
     from monitor.record.store import Record
+    from monitor.record.targets import refuse_own
 
-    record = Record.open(load_plant(options.plant).database, now_s=wall_clock())
+    plant = load_plant(options.plant)
+    refuse_own(plant, options.to)
+    record = Record.open(plant.database, now_s=wall_clock())
     try:
         record.backup(options.to)
     finally:

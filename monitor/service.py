@@ -9,9 +9,10 @@ import signal
 import socket
 import sys
 import threading
-from typing import Final
+from typing import Any, Final
 
 from monitor.daemon import Daemon
+from monitor.plant.plain import one_line
 from monitor.plant.types import Plant
 from monitor.timekeeper import Timekeeper
 from monitor.waiting import SETTLE_S
@@ -61,14 +62,33 @@ def run_forever(plant: Plant) -> int:
 
     A record that turns out damaged ends the daemon, and another one in the same process mends it as it starts.
     """
-    logging.basicConfig(level=logging.INFO, stream=sys.stderr, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
-    logging.getLogger("apscheduler").setLevel(logging.WARNING)
+    _begin_log()
     threading.excepthook = _thread_died
     wishes = Wishes()
     going: Plant | None = plant
     while going is not None:
         going = _one_life(going, wishes)
     return 0
+
+
+class OneLine(logging.Formatter):
+    """A record of the log begins on a line of its own, whatever a device, a name or a request put into it."""
+
+    def formatMessage(self, record: logging.LogRecord) -> str:  # noqa: N802 - the library's name
+        """Write the record's line, with what is no plain text written out."""
+        return one_line(super().formatMessage(record))
+
+    def formatException(self, ei: Any) -> str:  # noqa: N802 - the library's name
+        """Write a traceback, set in, so that none of its lines looks like a record."""
+        return "\n".join(f"  {one_line(line)}" for line in super().formatException(ei).split("\n"))
+
+
+def _begin_log() -> None:
+    to = logging.StreamHandler(sys.stderr)
+    to.setFormatter(OneLine("%(asctime)s %(levelname)s %(name)s: %(message)s"))
+    logging.basicConfig(level=logging.INFO, handlers=[to])
+    logging.getLogger("apscheduler").setLevel(logging.WARNING)
+    logging.getLogger("uvicorn.error").setLevel(logging.ERROR)  # else each odd request of a stranger fills the log
 
 
 def _one_life(plant: Plant, wishes: Wishes) -> Plant | None:

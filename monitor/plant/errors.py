@@ -13,6 +13,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from monitor.plant.plain import one_line
+
 
 class BandkeeperError(Exception):
     """Base of all errors that carry a message meant for people."""
@@ -28,7 +30,7 @@ class Fault:
     text: str
 
     def __str__(self) -> str:
-        return f"{self.file}:{self.line}: {self.key}: {self.text}"
+        return one_line(f"{self.file}:{self.line}: {self.key}: {self.text}")
 
 
 class PlantFileError(BandkeeperError):

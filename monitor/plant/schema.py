@@ -10,10 +10,11 @@ import zoneinfo
 from collections.abc import Callable
 from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, WithJsonSchema
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, WithJsonSchema
 
 from monitor.plant.errors import QuantityError
 from monitor.plant.faults import listed, near, shown
+from monitor.plant.plain import is_plain
 from monitor.plant.quantity import example, parse_quantity
 
 IDENTIFIER = re.compile(r"[a-z0-9][a-z0-9-]{0,62}")
@@ -90,7 +91,15 @@ def identifier(value: Any) -> str:
     return value
 
 
-Text = Annotated[str, StringConstraints(strict=True, strip_whitespace=True, min_length=1, max_length=500)]
+def _plain(value: str) -> str:
+    if not is_plain(value):
+        raise ValueError("holds a line break or another control character: write it on one line")
+    return value
+
+
+Text = Annotated[
+    str, StringConstraints(strict=True, strip_whitespace=True, min_length=1, max_length=500), AfterValidator(_plain)
+]
 Identifier = Annotated[
     str, BeforeValidator(identifier), WithJsonSchema({"type": "string", "pattern": f"^{IDENTIFIER.pattern}$"})
 ]

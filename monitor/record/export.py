@@ -24,6 +24,7 @@ from monitor.plant.reading import CANONICAL_UNITS, Entry, Quality, Reading
 from monitor.plant.types import Plant
 from monitor.record.csv_text import cell, guard
 from monitor.record.reader import Reader
+from monitor.record.targets import whole
 from monitor.record.times import write_time
 
 READING_COLUMNS: Final = ("time", "sump", "signal", "value", "unit")
@@ -128,9 +129,10 @@ def _write(path: Path, columns: tuple[str, ...], rows: Iterable[tuple[str, ...]]
 
 @contextmanager
 def _created(path: Path) -> Iterator[IO[str]]:
-    if path.name.endswith(".gz"):
-        with gzip.open(path, "wt", encoding="utf-8", newline="") as packed:
-            yield packed
-    else:
-        with path.open("w", encoding="utf-8", newline="") as plain:
-            yield plain
+    with whole(path) as unfinished:
+        if path.name.endswith(".gz"):
+            with gzip.open(unfinished, "wt", encoding="utf-8", newline="") as packed:
+                yield packed
+        else:
+            with unfinished.open("w", encoding="utf-8", newline="") as plain:
+                yield plain

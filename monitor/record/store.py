@@ -271,10 +271,12 @@ class Record:
 
     def backup(self, to_path: Path) -> None:
         """Copy the record as it is now to another file (mode 0600) while it stays in use; all of it or nothing."""
-        unfinished = to_path.with_name(f"{to_path.name}.unfinished")
+        unfinished = to_path.absolute().with_name(f"{to_path.absolute().name}.unfinished")
         try:
             if to_path.exists() and to_path.samefile(self.path):
                 raise RecordError(f"{to_path}: is the record itself; name another file for the backup")
+            if to_path.exists() and not to_path.is_file():
+                raise RecordError(f"{to_path}: is no file that could hold a backup; name a file")
             unfinished.unlink(missing_ok=True)
             os.close(os.open(unfinished, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
             with explained(to_path):

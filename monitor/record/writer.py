@@ -54,7 +54,8 @@ def add_readings(connection: sqlite3.Connection, numbers: StreamNumbers, reading
 
 def _row(key: _Key, reading: Reading) -> samples.Raw:
     arrived = kept(reading.time_s, reading.arrived_s)
-    return (*key, reading.value, _QUALITY_NUMBER[reading.quality], arrived, reading.reason or None)
+    reason = _storable(reading.reason) if reading.reason else None
+    return (*key, reading.value, _QUALITY_NUMBER[reading.quality], arrived, reason)
 
 
 def add_entries(connection: sqlite3.Connection, entries: Iterable[Entry]) -> list[Entry]:
@@ -85,7 +86,7 @@ def add_rejected(db: Database, rejected: Sequence[Rejected]) -> None:
         return
     db.conn.executemany(
         "INSERT INTO rejected (place, arrived_s, why, raw) VALUES (?, ?, ?, ?)",
-        [(row.where, _finite(row.arrived_s), row.why[:RAW_KEPT], _storable(row.raw)) for row in rejected],
+        [(_storable(row.where), _finite(row.arrived_s), _storable(row.why), _storable(row.raw)) for row in rejected],
     )
     db.execute("DELETE FROM rejected WHERE id <= (SELECT max(id) FROM rejected) - ?", [REJECTED_KEPT])
 

@@ -16,6 +16,7 @@ Amount = float | str
 _BARE: Final = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?")
 _COMMA: Final = re.compile(r"(\d),(\d{1,2})(?!\d)")
 _SPACE_OFFSET: Final = re.compile(r" (\d\d:\d\d)$")
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _EXAMPLE: Final = "2031-03-03T21:30:00+00:00"
 
 
@@ -91,7 +92,7 @@ def read_time(given: object, now_s: float, zone: str | None = None) -> float:
         if zone is None:
             raise AmountError(f"{given[:40]!r} has no offset from UTC; write for example {_EXAMPLE}")
         moment = moment.replace(tzinfo=ZoneInfo(zone))
-    return _in_range(moment.astimezone(UTC).timestamp())
+    return _in_range((moment - _EPOCH).total_seconds())
 
 
 def _in_range(time_s: float) -> float:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 from urllib.parse import parse_qsl
 
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 
-from monitor.status.problems import Problem
+from monitor.status.problems import Problem, local_path
 
 FORM = "application/x-www-form-urlencoded"
 
@@ -30,14 +30,15 @@ def takes(schema: Mapping[str, Any]) -> dict[str, Any]:
 
 def back_to(got: Sent, default: str) -> str:
     """Return where a form wants to go back to: a path of this server only."""
-    path = str(got.fields.get("back", ""))
-    local = path.startswith("/") and not path.startswith("//") and "\\" not in path and path.isprintable()
-    return path.partition("?")[0] if local else default
+    return local_path(str(got.fields.get("back", ""))) or default
 
 
 async def sent(request: Request) -> Sent:
     """Return what a request sent; `Problem` 400, 413 or 415 if it cannot be read."""
-    raw = await request.body()
+    try:
+        raw = await request.body()
+    except ClientDisconnect:
+        raise Problem(400, "The request ended before all of it was sent.", remedy="Send it again.") from None
     kind = request.headers.get("content-type", "application/json").partition(";")[0].strip().lower()
     if kind == FORM:
         return Sent(_form(raw), form=True)
@@ -48,7 +49,7 @@ async def sent(request: Request) -> Sent:
 
 def _form(raw: bytes) -> dict[str, str]:
     try:
-        return dict(parse_qsl(raw.decode("utf-8"), keep_blank_values=True, max_num_fields=50))
+        return _once(parse_qsl(raw.decode("utf-8"), keep_blank_values=True, max_num_fields=50))
     except ValueError:
         raise Problem(400, "The form cannot be read.", remedy="Send UTF-8 text in at most 50 fields.") from None
 
@@ -57,7 +58,7 @@ def _json(raw: bytes) -> dict[str, Any]:
     if not raw:
         return {}
     try:
-        value = json.loads(raw, parse_constant=_refuse_constant)
+        value = json.loads(raw, parse_constant=_refuse_constant, object_pairs_hook=_once)
     except (ValueError, RecursionError) as error:
         where = f" at line {error.lineno}, column {error.colno}" if isinstance(error, json.JSONDecodeError) else ""
         raise Problem(
@@ -68,6 +69,13 @@ def _json(raw: bytes) -> dict[str, Any]:
             400, "The body is JSON, but not an object.", remedy='Send one object, as in {"sump": "lathe-04"}.'
         )
     return value
+
+
+def _once(pairs: Sequence[tuple[str, Any]]) -> dict[str, Any]:
+    fields = dict(pairs)
+    if len(fields) != len(pairs):
+        raise Problem(400, "A field stands twice in one object.", remedy="Send each field once.")
+    return fields
 
 
 def _refuse_constant(name: str) -> float:

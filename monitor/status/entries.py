@@ -11,15 +11,18 @@ import uuid
 from collections.abc import Iterable, Mapping
 from typing import Any, Final
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import BaseModel, ConfigDict, StrictFloat, StrictInt, ValidationError
 
 from alerts.setaside import Container
+from monitor.plant.plain import is_plain
 from monitor.plant.reading import Entry, EntryKind, dispensed_id
 from monitor.plant.schema import IDENTIFIER
 from monitor.plant.types import Plant, Sump
 from monitor.status.amounts import AmountError, hardness, percent, plain, read_time, strength, volume_in_l
 from monitor.status.problems import Problem
 
+EARLIEST_S: Final = 946_684_800.0
+"""2000-01-01T00:00:00Z: an older time comes from a clock that was never set."""
 FUTURE_TOLERANCE_S: Final = 300.0
 OVERFILL_SHARE: Final = 1.5
 _ID: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._:-]{0,99}")
@@ -27,7 +30,7 @@ _NEEDS_VOLUME: Final = frozenset({EntryKind.TOP_UP, EntryKind.REMOVAL, EntryKind
 _NEEDS_MIX: Final = frozenset({EntryKind.TOP_UP, EntryKind.CHARGE})
 _SAME: Final = {"volume_l": "volume", "mix": "mix_pct"}
 
-Amount = float | str | None
+Amount = StrictInt | StrictFloat | str | None
 
 
 class EntryBody(BaseModel):
@@ -88,6 +91,11 @@ def entry_from(fields: Mapping[str, Any], plant: Plant, now_s: float, *, local_t
     time_s = check.number("time", read_time, body.time, now_s, plant.zone if local_time else None)
     if time_s is not None and time_s > now_s + FUTURE_TOLERANCE_S:
         check.fault("time", "lies in the future; log what was done, when it was done")
+    elif time_s is not None and time_s < EARLIEST_S:
+        check.fault("time", "lies before the year 2000: set the clock, or leave the time out")
+    for where, text in (("note", body.note), ("who", body.who)):
+        if not is_plain(" ".join(text.splitlines()) if where == "note" else text.strip()):
+            check.fault(where, "holds control characters, which nobody could read: leave them out")
     check.stop()
     container = _container(body, kind, check)
     volume = _volume(body, sump, kind, check)

@@ -84,7 +84,15 @@ def is_same_origin(headers: Headers) -> bool:
     if headers.get("sec-fetch-site", "none") not in {"none", "same-origin"}:
         return False
     origin = headers.get("origin")
-    return origin is None or urlsplit(origin).netloc.lower() == headers.get("host", "").lower() != ""
+    return origin is None or _place(origin) == headers.get("host", "").lower() != ""
+
+
+def _place(origin: str) -> str:
+    """Return host and port of an origin; an unreadable one is nobody's."""
+    try:
+        return urlsplit(origin).netloc.lower()
+    except ValueError:
+        return ""
 
 
 def token_of(headers: Headers) -> str:

@@ -75,9 +75,23 @@ def wants_page(method: str, path: str, headers: Headers) -> bool:
 def problem_response(problem: Problem, method: str, path: str, headers: Headers) -> Response:
     """Return the answer for a problem, as a page or as problem+json."""
     if wants_page(method, path, headers):
-        html = render("problem.html", problem=problem, back=urlsplit(headers.get("referer", "")).path or "/")
+        html = render("problem.html", problem=problem, back=_came_from(headers.get("referer", "")))
         return Response(html, problem.status, problem.headers, "text/html")
     return Response(encode(problem.as_json(path)), problem.status, problem.headers, PROBLEM_JSON)
+
+
+def _came_from(referer: str) -> str:
+    """Return the path of the page that somebody came from, for the way back."""
+    try:
+        return local_path(urlsplit(referer).path) or "/"
+    except ValueError:
+        return "/"
+
+
+def local_path(path: str) -> str:
+    """Return a path of this server, without its query; an empty text for anything that may lead elsewhere."""
+    local = path.startswith("/") and not path.startswith("//") and "\\" not in path and path.isprintable()
+    return path.partition("?")[0] if local else ""
 
 
 def answer(request: Request, problem: Problem) -> Response:

@@ -12,6 +12,7 @@ import uvicorn
 from fastapi import FastAPI
 
 from monitor.plant.errors import SourceError
+from monitor.status.connections import PatientProtocol
 from monitor.status.guard import check_listener, is_loopback, must_have_tokens
 
 START_TIMEOUT_S: Final = 30.0
@@ -39,11 +40,13 @@ class StatusServer:
         self._server = uvicorn.Server(
             uvicorn.Config(
                 app,
+                http=PatientProtocol,
+                ws="none",
                 log_config=None,
                 access_log=False,
                 server_header=False,
                 timeout_graceful_shutdown=2,
-                limit_concurrency=500,
+                limit_concurrency=1000,
                 lifespan="on",
                 ssl_certfile=certificate,
                 ssl_keyfile=key,

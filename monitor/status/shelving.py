@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from monitor.plant.plain import is_plain
 from monitor.status.amounts import AmountError, plain, read_time
 from monitor.status.body import Sent
 from monitor.status.problems import Problem
@@ -15,16 +16,16 @@ _LONGEST_TEXT: Final = 200
 def who_of(got: Sent) -> str:
     """Return who acts, as they say themselves; the page or the API stands in for nobody."""
     who = got.fields.get("who", "")
-    if not isinstance(who, str) or len(who) > _LONGEST_TEXT:
-        raise _fault("who", f"is a name of at most {_LONGEST_TEXT} letters")
+    if not isinstance(who, str) or len(who) > _LONGEST_TEXT or not is_plain(who.strip()):
+        raise _fault("who", f"is a name of at most {_LONGEST_TEXT} letters, without control characters")
     return who.strip() or ("page" if got.form else "api")
 
 
 def reason_of(got: Sent) -> str:
     """Return why an alert is put aside; `Problem` 422 if it is not said."""
     reason = got.fields.get("reason", "")
-    if not isinstance(reason, str) or not reason.strip() or len(reason) > _LONGEST_TEXT:
-        raise _fault("reason", f"is needed: why may this alert wait? At most {_LONGEST_TEXT} letters")
+    if not isinstance(reason, str) or not reason.strip() or len(reason) > _LONGEST_TEXT or not is_plain(reason.strip()):
+        raise _fault("reason", f"is needed: why may this alert wait? At most {_LONGEST_TEXT} letters on one line")
     return reason.strip()
 
 

@@ -73,6 +73,22 @@ def test_bad_payloads_are_refused_with_a_reason_and_counted(shop: tuple[Program,
     assert next(source for source in health["sources"] if source["source"] == "hall")["rejected"] >= 1
 
 
+def test_text_that_no_file_can_hold_takes_nothing_good_with_it(shop: tuple[Program, Talker, PtyLine]) -> None:
+    program, talker, _ = shop
+    taken, before = (
+        program.metric("bandkeeper_readings_accepted_total"),
+        program.metric("bandkeeper_source_rejected_total"),
+    )
+    for number in range(30):
+        talker.say(LEVEL, b'{"v": 250, "u": "\\ud800"}')
+        talker.say_json(LEVEL, v=240.0 + number)
+    wait_for(lambda: program.metric("bandkeeper_readings_accepted_total") == taken + 30, "all that is good")
+    wait_for(lambda: program.metric("bandkeeper_source_rejected_total") == before + 30, "the refusals")
+    newest = Reader.open(program.database).rejected(30)
+    assert {"unit does not fit" in one.why and "\\ud800" in one.why for one in newest} == {True}
+    assert "Traceback" not in program.log
+
+
 def test_dirty_lines_are_refused_and_the_line_goes_on(shop: tuple[Program, Talker, PtyLine]) -> None:
     program, _, line = shop
     before = program.metric("bandkeeper_source_rejected_total")

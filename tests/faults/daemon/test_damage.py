@@ -38,7 +38,7 @@ def backed_up(program: Program) -> Path:
 
 def fold(program: Program) -> None:
     """Let a command that comes and goes fold the log in, as far as it can."""
-    subprocess.run([COMMAND, "token", str(program.plant_file), "nobody", "--revoke"], check=True, timeout=60)
+    subprocess.run([COMMAND, "token", str(program.plant_file), "nobody", "--sign-out"], check=True, timeout=60)
 
 
 def times(database: Path) -> list[float]:

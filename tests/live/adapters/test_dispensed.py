@@ -30,10 +30,14 @@ def test_a_report_arrives_and_a_repeat_has_the_same_id(broker: Broker) -> None:
     inlet.start(take)
     wait_for(lambda: inlet.health().state == "up", "the inlet is up")
     talker = Talker(broker.port)
+    talker.say(
+        topic_of(plant.id), b'{"id": "r-0", "sump": "lathe-04", "mix_pct": 4.5, "volume_l": ' + b"9" * 400 + b"}"
+    )
     report = {"id": "r-1", "sump": "lathe-04", "volume_l": 60.0, "mix_pct": 4.5}
     for _ in range(2):
         talker.say(topic_of(plant.id), json.dumps(report).encode())
     wait_for(lambda: sum(len(one.entries) for one in came) == 2, "both reports came")
     inlet.stop()
     talker.close()
+    assert [one.why[:16] for delivery in came for one in delivery.rejected] == ["volume_l is inf,"]
     assert {entry.id for one in came for entry in one.entries} == {"dispensed-r-1"}

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from adapters.dispensed import DispensedIntake, read_dispensed, station_inlets, topic_of
-from adapters.intake import Batch, Piece
+from adapters.intake import Batch, Piece, fenced
 from adapters.sample import PayloadError
 from monitor.plant.reading import Entry, EntryKind, Signal
 from tests.fixtures.plants import mqtt_source, plant, signal, sump
@@ -49,7 +49,7 @@ def test_the_same_report_is_the_same_entry_by_any_way() -> None:
         ({"t": T0 + 4000}, "in the future"),
         ({"t": "yesterday"}, "is not understood"),
         ({"container": "Can 7"}, "container must be"),
-        ({"litres": 5}, "litres is not known here"),
+        ({"litres": 5}, "'litres' is not known here"),
     ],
 )
 def test_what_cannot_be_used_says_why(changes: dict[str, Any], why: str) -> None:
@@ -57,10 +57,51 @@ def test_what_cannot_be_used_says_why(changes: dict[str, Any], why: str) -> None
         report(**changes)
 
 
-@pytest.mark.parametrize("raw", [b"", b"{", b"[1]", b"\xff", b"60"])
-def test_what_is_no_object_is_refused(raw: bytes) -> None:
-    with pytest.raises(PayloadError, match="is no JSON"):
+@pytest.mark.parametrize(
+    ("raw", "why"),
+    [
+        (b"", "is no JSON"),
+        (b"{", "is no JSON"),
+        (b"[1]", "is no JSON object"),
+        (b"60", "is no JSON object"),
+        (b"\xff", "is not UTF-8 text"),
+        (b"[" * 30_000, "nested deeper"),
+        (b'{"id": "a", "id": "b"}', "twice"),
+        (b'{"id": "a", "sump": "lathe-04", "mix_pct": 4, "volume_l": ' + b"9" * 400 + b"}", "volume_l is inf"),
+        (b'{"id": "a", "sump": "lathe-04", "mix_pct": 4, "volume_l": 60, "t": ' + b"9" * 400 + b"}", "time inf"),
+        (b'{"id": "a", "sump": "lathe-04", "mix_pct": 4, "volume_l": NaN}', "NaN is no JSON"),
+        (b'{"id": 9007199254740993, "sump": "lathe-04"}', "a long number in quotes"),
+        (b'{"id": "a", "\\ud800": 1}', "ud800' is not known here"),
+    ],
+)
+def test_what_is_no_report_is_refused_with_what_would_be_right(raw: bytes, why: str) -> None:
+    with pytest.raises(PayloadError, match=why) as refused:
         read_dispensed(raw, PLANT.sumps, T0)
+    assert str(refused.value).encode()
+
+
+class Broken:
+    """A reader with a fault of its own."""
+
+    def take(self, batch: Batch, piece: Piece) -> bool:
+        raise ZeroDivisionError(f"{batch} {piece}")
+
+
+class Starved:
+    """A reader for which there is no memory."""
+
+    def take(self, batch: Batch, piece: Piece) -> bool:
+        raise MemoryError(f"{batch} {piece}")
+
+
+def test_a_reader_with_a_fault_of_its_own_refuses_the_piece_and_nothing_else() -> None:
+    batch = Batch()
+    assert fenced(Broken(), "hall", batch, Piece("a", b"x", T0)) is False
+    (refused,) = batch.rejected
+    assert (refused.where, refused.raw) == ("hall: a", "x")
+    assert "own fault" in refused.why
+    with pytest.raises(MemoryError):
+        fenced(Starved(), "hall", batch, Piece("a", b"x", T0))
 
 
 def test_bad_reports_never_stop_good_ones() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Iterator
 from dataclasses import replace
@@ -55,10 +56,18 @@ def test_a_shelved_alert_comes_back_early(client: TestClient) -> None:
     assert client.get("/api/alerts?state=shelved").json()["alerts"] == []
 
 
-@pytest.mark.parametrize("body", [{}, {"reason": ""}, {"reason": " "}, {"reason": 7}, {"reason": "x" * 300}])
+@pytest.mark.parametrize(
+    "body", [{}, {"reason": ""}, {"reason": " "}, {"reason": 7}, {"reason": "x" * 300}, {"reason": "a\nb"}]
+)
 def test_out_of_service_wants_a_reason(client: TestClient, body: dict[str, object]) -> None:
     answer = client.post(f"{BASE}/out-of-service", json=body)
     assert (answer.status_code, answer.json()["errors"][0]["where"]) == (422, "reason")
+
+
+@pytest.mark.parametrize("who", [7, "x" * 300, "a\x1b[31m", "\ud800", "a\nb"])
+def test_who_acts_is_a_name(client: TestClient, who: object) -> None:
+    answer = client.post(f"{BASE}/acknowledge", content=json.dumps({"who": who}))
+    assert (answer.status_code, answer.json()["errors"][0]["where"]) == (422, "who")
 
 
 @pytest.mark.parametrize("deed", ["unshelve", "return-to-service"])

@@ -111,6 +111,8 @@ def test_a_plus_that_arrives_as_a_space_is_still_an_offset(client: TestClient) -
     ("query", "word"),
     [
         ("from=yesterday", "is not a time"),
+        ("from=0001-01-01T00:00:00%2B23:59", "1970 and 9999"),
+        ("to=9999-12-31T23:59:59-23:59", "1970 and 9999"),
         ("from=2031-03-07T00:00:00", "has no offset"),
         ("from=2031-03-09T00:00:00Z", "before `to`"),
         ("to=nan", "is not a time"),

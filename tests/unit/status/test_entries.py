@@ -126,6 +126,13 @@ def test_an_id_is_made_where_none_is_sent() -> None:
         ({"kind": "removal", "volume": 3, "colour": "green"}, "colour", "not a field"),
         ({"kind": "removal", "volume": 3, "note": "x" * 501}, "note", "500"),
         ({"kind": "removal", "volume": [3]}, "volume", "valid"),
+        ({"kind": "removal", "volume": True}, "volume", "valid"),
+        ({"kind": "removal", "volume": 10**400}, "volume", "finite"),
+        ({"kind": "removal", "volume": 3, "time": "0001-01-01T00:00:00+23:59"}, "time", "1970"),
+        ({"kind": "removal", "volume": 3, "time": "9999-12-31T23:59:59-23:59"}, "time", "9999"),
+        ({"kind": "removal", "volume": 3, "time": 0}, "time", "2000"),
+        ({"kind": "removal", "volume": 3, "note": "a\0b"}, "note", "control"),
+        ({"kind": "removal", "volume": 3, "who": "ana\x1b[31m"}, "who", "control"),
         ({"volume": 3}, "kind", "needed"),
     ],
 )
@@ -133,6 +140,11 @@ def test_what_cannot_be_is_refused_by_name(fields: dict[str, Any], where: str, w
     faults = _faults(**fields)
     assert where in faults
     assert word in faults[where]
+
+
+def test_a_note_may_have_lines_and_any_letters() -> None:
+    note = "zwei Eimer\nsehr mager \u00e4 \u5de5\u5834 \U0001f468\u200d\U0001f527\u00a0ok"
+    assert _entry(kind="removal", volume=3, note=note).note == note
 
 
 def test_all_faults_are_said_at_once() -> None:
@@ -176,6 +188,8 @@ def test_a_record_that_cannot_be_written_says_so_and_takes_nothing(client: TestC
         (b"[" * 60_000, "application/json", 400),
         (b"\xff\xfe\x00", "application/json", 400),
         (b'{"volume":1' + b"0" * 5000 + b"}", "application/json", 400),
+        (b'{"sump":"lathe-04","sump":"mill-11","kind":"removal","volume":3}', "application/json", 400),
+        (b"sump=lathe-04&sump=mill-11&kind=removal&volume=3", "application/x-www-form-urlencoded", 400),
         (b"sump=lathe-04", "text/csv", 415),
         (b"%ff=%fe", "application/x-www-form-urlencoded", 422),
         (b"&".join(b"a%d=1" % n for n in range(60)), "application/x-www-form-urlencoded", 400),

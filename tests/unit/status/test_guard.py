@@ -57,6 +57,7 @@ def test_this_machines_own_names_are_welcome(client: TestClient, host: str) -> N
         {"origin": "null"},
         {"origin": "http://127.0.0.1:9999"},
         {"origin": ""},
+        {"origin": "http://["},
         {"sec-fetch-site": "cross-site"},
         {"sec-fetch-site": "same-site"},
         {"sec-fetch-site": "cross-site", "origin": "http://127.0.0.1:8480"},
@@ -82,6 +83,14 @@ def test_a_change_from_a_foreign_page_is_refused(client: TestClient, board: Fake
 )
 def test_a_change_from_the_own_page_or_a_program_is_taken(client: TestClient, headers: dict[str, str]) -> None:
     assert client.post("/api/entries", json=ENTRY, headers=headers).status_code == 201
+
+
+def test_a_page_is_answered_whatever_page_it_was_asked_from(client: TestClient) -> None:
+    asked = {"accept": "text/html"}
+    for referer, way_back in (("http://[", "/"), ("http://a//evil.example", "/"), ("http://a/round?x=1", "/round")):
+        answer = client.get("/nothing", headers={**asked, "referer": referer})
+        assert answer.status_code == 404
+        assert f'<a href="{way_back}">Go back</a>' in answer.text
 
 
 def test_reading_across_sites_is_the_browsers_business(client: TestClient) -> None:
