@@ -88,8 +88,8 @@ class Publishing:
         if transition.time_s < self._told.get(transition.alert_id, -math.inf):
             return
         self._told[transition.alert_id] = transition.time_s
-        event = cloud_event(transition.alert, transition, self._plant, self._source)
-        self._publisher.publish(f"alert/{transition.alert_id}", encode(event))
+        event = partial(_event, transition, self._plant, self._source)
+        self._publisher.publish(f"alert/{transition.alert_id}", event)
         if transition.alert.cleared_s is not None:
             self._closed[transition.alert_id] = transition.alert.cleared_s
         else:
@@ -110,6 +110,10 @@ def _fluids(plant: Plant) -> set[str]:
 def _state(view: SumpView, sump: Sump) -> bytes:
     state = {"sump": view.sump, **estimate_json(view.estimate), "signals": signals_json(view.estimate, sump)}
     return encode(state | {"last_landing": landing_json(view.landings[0]) if view.landings else None})
+
+
+def _event(transition: Transition, plant: Plant, source: str) -> bytes:
+    return encode(cloud_event(transition.alert, transition, plant, source))
 
 
 def _written(thing: T, as_json: Callable[[T], dict[str, Any]]) -> bytes:

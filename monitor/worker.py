@@ -76,6 +76,7 @@ class Worker:
         self._patience: Patience | None = None
         self._looked_at = -math.inf
         self._unsaved: Changes | None = None
+        self._keeping_up = False
         self._new_entries: set[str] = set()
         self._queue: queue.SimpleQueue[Item | None] = queue.SimpleQueue()
         self._scarce_at: float | None = None
@@ -356,13 +357,16 @@ class Worker:
         """Do one small step of the record's upkeep where nothing waits."""
         if self._stopping.is_set() or self._recall is not None or not self._queue.empty():
             return
+        went_on, self._keeping_up = self._keeping_up, False
         try:
-            self._record.upkeep(self._clock())
+            self._keeping_up = self._record.upkeep(self._clock())
             self.upkeep_trouble = ""
         except RecordError as error:
             self._note_trouble(error)
         except Exception as error:  # noqa: BLE001 - the watch goes on; the round is begun again in a minute
             self.upkeep_trouble = said_once("cannot keep the record in bounds", self.upkeep_trouble, error)
+        if went_on and not self._keeping_up:
+            give_back()
 
     def _keep(self, changes: Changes, *, checkpoint: bool) -> None:
         """Store what a step changed and tell it. A checkpoint goes with it only while no later input has come in."""

@@ -36,12 +36,12 @@ from monitor.plant.types import Plant
 
 CHECK_MOVES_KEPT: Final = 2000
 ALONE_BINS: Final = 192
-WITH_DISK_BINS: Final = 24
-PACKED_BINS: Final = 4
-FORGET_EVERY: Final = 8
-LATELY_BINS: Final = 4
-"""States and samples are kept for two days; where they lie on disk too, samples for 6 h and states for an hour: what
-is told later than that goes back to a checkpoint. Samples are packed after an hour."""
+WITH_DISK_BINS: Final = 4
+PACKED_BINS: Final = 1
+FORGET_EVERY: Final = 4
+LATELY_BINS: Final = 1
+"""States and samples are kept for two days; where they lie on disk too, samples for an hour and the state before the
+last bin: what is told later than that goes back to a checkpoint. Samples are packed after a bin."""
 
 History = Callable[[float, float], Iterable[Reading]]
 Older = Callable[[float], bytes | None]

@@ -17,7 +17,9 @@ Columns of `State.mean` (n, 11) and both axes of `State.cov` (n, 11, 11):
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, fields
+from mmap import MAP_ANONYMOUS, MAP_PRIVATE, mmap
 from typing import Any, Final, Self
 
 import numpy as np
@@ -44,6 +46,7 @@ FIRST_DRAG: Final = 0.042 / 24
 CARRY: Final = 1.04  # a little more concentrate than water leaves on parts (design, k >= 1)
 GAUGE_POINTS: Final = 65
 HIGHEST: Final = 1.3  # of full
+UNTOUCHED_FROM: Final = 1 << 15
 STILL_SURFACE: Final = 0.2
 """Litres an hour and square metre from still fluid, where the surface is told. Shah's natural convection (ASHRAE Trans.
 120(2), 2014, coefficients from memory) gives 0.22 for water of 28 degC under air of 24 degC and 45 %, other formulas up
@@ -63,6 +66,27 @@ def laid_out(array: npt.NDArray[Any]) -> npt.NDArray[Any]:
 def zeros(n: int, *shape: int) -> Floats:
     """Return zeros (n, *shape) for n sumps that lie in memory as `laid_out` has them."""
     return np.moveaxis(np.zeros((*shape, n)), -1, 0)
+
+
+def untouched(*shape: int) -> Floats:
+    """Return zeros that take up memory only where somebody writes: pages come from the system one by one."""
+    count = math.prod(shape)
+    if count < UNTOUCHED_FROM:
+        return np.zeros(shape)
+    pages = mmap(-1, 8 * count, flags=MAP_PRIVATE | MAP_ANONYMOUS)
+    return np.frombuffer(pages, dtype=np.float64).reshape(shape)
+
+
+def copy_of_touched(array: Floats) -> Floats:
+    """Copy an array most of whose rows are zero; those take up no memory in the copy either."""
+    copy, rows = untouched(*array.shape), np.flatnonzero(touched(array))
+    copy[rows] = array[rows]
+    return copy
+
+
+def touched(array: Floats) -> Flags:
+    """Tell of which rows anything is not zero."""
+    return np.asarray(array.any(axis=tuple(range(1, array.ndim))))
 
 
 def added(array: Floats) -> Floats:

@@ -31,8 +31,11 @@ from monitor.model.layout import (
     Floats,
     Ints,
     Singles,
+    copy_of_touched,
     laid_out,
     sumps_last,
+    touched,
+    untouched,
 )
 
 WEATHER_SD: Final = 0.16
@@ -145,7 +148,7 @@ class State:
             hourly=np.zeros((n, 120, 4)),
             drain=np.tile(DRAIN_FIRST, (n, 1, 1)),
             valve=np.zeros((n, 6)),
-            grid=np.zeros((n, PACES, PLACES)),
+            grid=untouched(n, PACES, PLACES),
             pace=np.zeros((n, PACES)),
             losses=np.zeros((n, BINS_A_DAY, 2)),
             last_seen=np.full((n, 2), np.nan),
@@ -206,7 +209,7 @@ class State:
 
     def own_grid(self) -> None:
         """Let go of a grid that other states may share, before it is written."""
-        self.grid = self.grid.copy()
+        self.grid = copy_of_touched(self.grid)
 
     def to_bytes(self) -> bytes:
         """Write all arrays down exactly (numpy's own format, packed, no pickles)."""
@@ -222,7 +225,10 @@ class State:
                 mine = getattr(self, name)
                 if name not in arrays or (stored := arrays[name]).shape[1:] != mine.shape[1:]:
                     continue
-                if name != "grid" or stored.any():  # memory that was never written is none
+                if name == "grid":  # zeros that were never written take up no memory
+                    used = touched(mine)[rows] | touched(stored)[theirs]
+                    mine[rows[used]] = stored[theirs[used]]
+                else:
                     mine[rows] = stored[theirs]
 
 

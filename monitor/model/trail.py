@@ -13,13 +13,13 @@ from typing import Any, Final, Self
 import numpy as np
 import numpy.typing as npt
 
-from monitor.model.layout import Floats, Ints, sumps_last
+from monitor.model.layout import Floats, Ints, copy_of_touched, sumps_last
 from monitor.model.state import State
 
 SIX_HOURS: Final = 24
 SHORT: Final = ((1, 1), (4, 12))
-SHORTEST: Final = ((1, 1), (4, 4))
-"""Of the bins behind the present one: the last, and every fourth of the last 12, or of the last 4 only."""
+SHORTEST: Final = ((1, 1),)
+"""Of the bins behind the present one: the last, and every fourth of the last 12, or the last only."""
 RING_FROM: Final = 11
 """Arrays with more numbers a sump than this are kept as places,"""
 RESTLESS: Final = frozenset({"cov", "errors", "fit", "gram"})
@@ -137,7 +137,10 @@ class Trail:
         while True:
             one = self._kept.pop()
             for name, steps in one.steps.items():
-                ring = rings.setdefault(name, getattr(present, name).copy(order="K"))
+                if name not in rings:
+                    mine = getattr(present, name)
+                    rings[name] = copy_of_touched(mine) if name == "grid" else mine.copy(order="K")
+                ring = rings[name]
                 for places in steps:
                     places.put(ring)
             if one.k <= k:

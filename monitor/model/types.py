@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import chain
+from typing import Self
 
 from monitor.plant.reading import Signal
 
@@ -82,15 +85,63 @@ class Event:
 
 @dataclass(frozen=True, slots=True)
 class Path:
-    """The forecast course at `hours` ahead of the estimate: 10/50/90 % of volume and concentration."""
+    """The forecast course at `hours` ahead of the estimate: 10/50/90 % of volume (L) and concentration (%).
+
+    The six lie one after the other in `courses`: of a thousand sumps there are a thousand such, not six thousand.
+    """
 
     hours: Sequence[float]
-    volume_p10_l: Sequence[float]
-    volume_p50_l: Sequence[float]
-    volume_p90_l: Sequence[float]
-    concentration_p10_pct: Sequence[float]
-    concentration_p50_pct: Sequence[float]
-    concentration_p90_pct: Sequence[float]
+    courses: array[float]
+
+    @classmethod
+    def of(
+        cls,
+        hours: Sequence[float],
+        volume_p10_l: Sequence[float],
+        volume_p50_l: Sequence[float],
+        volume_p90_l: Sequence[float],
+        concentration_p10_pct: Sequence[float],
+        concentration_p50_pct: Sequence[float],
+        concentration_p90_pct: Sequence[float],
+    ) -> Self:
+        """Make a course of its six parts, each as long as `hours`."""
+        volumes = (volume_p10_l, volume_p50_l, volume_p90_l)
+        strengths = (concentration_p10_pct, concentration_p50_pct, concentration_p90_pct)
+        return cls(hours, array("d", chain(*volumes, *strengths)))
+
+    def _course(self, number: int) -> Sequence[float]:
+        length = len(self.hours)
+        return self.courses[number * length : (number + 1) * length]
+
+    @property
+    def volume_p10_l(self) -> Sequence[float]:
+        """Litres that nine in ten are above."""
+        return self._course(0)
+
+    @property
+    def volume_p50_l(self) -> Sequence[float]:
+        """Litres in the middle."""
+        return self._course(1)
+
+    @property
+    def volume_p90_l(self) -> Sequence[float]:
+        """Litres that one in ten is above."""
+        return self._course(2)
+
+    @property
+    def concentration_p10_pct(self) -> Sequence[float]:
+        """Strength that nine in ten are above, %."""
+        return self._course(3)
+
+    @property
+    def concentration_p50_pct(self) -> Sequence[float]:
+        """Strength in the middle, %."""
+        return self._course(4)
+
+    @property
+    def concentration_p90_pct(self) -> Sequence[float]:
+        """Strength that one in ten is above, %."""
+        return self._course(5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +160,7 @@ class Forecast:
     exit_p90_h: float
     side: Side
     side_share: Mapping[Side, float]
-    dots_h: tuple[float, ...]
+    dots_h: Sequence[float]
     path: Path
 
     def share_before(self, hours: float) -> float:

@@ -95,8 +95,8 @@ def forecasts(exits: Exits, fixed: Fixed, made_s: float) -> dict[str, Forecast]:
     """Return each sump's forecast made at `made_s`."""
     exits_h = np.sort(exits.hours, axis=1)
     early, middle, late = quantiles(exits_h, EXIT_SHARES).T.tolist()
-    dots = quantiles(exits_h, DOT_SHARES).tolist()
-    courses = np.ascontiguousarray(exits.path).reshape(len(exits_h), -1, len(PATH_STEPS))
+    dots = quantiles(exits_h, DOT_SHARES)
+    courses = np.ascontiguousarray(exits.path).reshape(len(exits_h), -1)
     shares = _sides(exits)
     return {
         sump: Forecast(
@@ -108,8 +108,8 @@ def forecasts(exits: Exits, fixed: Fixed, made_s: float) -> dict[str, Forecast]:
             exit_p90_h=late[i],
             side=_side(shares[i]),
             side_share=shares[i],
-            dots_h=tuple(dots[i]),
-            path=Path(PATH_HOURS, *(array("d", course) for course in courses[i])),
+            dots_h=array("d", dots[i]),
+            path=Path(PATH_HOURS, array("d", courses[i])),
         )
         for i, sump in enumerate(fixed.ids)
     }

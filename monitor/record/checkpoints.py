@@ -18,10 +18,13 @@ SPACING_S: Final = 6 * 3600.0
 REACH_S: Final = 7 * 86_400.0
 """… and this far back from the newest."""
 
+_SAVE: Final = "INSERT OR REPLACE INTO checkpoint (time_s, body) SELECT ?1, ?2 WHERE ?2 <> x''"
+
 
 def save_checkpoint(db: Database, time_s: float, body: bytes) -> None:
     """Store a checkpoint and drop those that are no longer worth their room."""
-    db.execute("INSERT OR REPLACE INTO checkpoint (time_s, body) VALUES (?, ?)", [time_s, body])
+    db.execute(_SAVE, [time_s, body])
+    db.execute(_SAVE, [time_s, b""])  # stores nothing: the prepared statement lets go of its copy of the body
     times = [row[0] for row in db.execute("SELECT time_s FROM checkpoint ORDER BY time_s DESC")]
     for dropped in sorted(set(times) - set(worth_keeping(times))):
         db.execute("DELETE FROM checkpoint WHERE time_s = ?", [dropped])

@@ -67,6 +67,7 @@ def measure(
             if (number + 1) % (60 * QUIET_HOURS) == 0:
                 while record.upkeep(now_s):
                     pass
+                give_back()
                 found[name := f"over_imports_mb_after_{(number + 1) // 60}_h"] = resident_mb() - imports
                 print(f"{name:36} {found[name]:10.1f}", flush=True)
         record.close()

@@ -104,7 +104,7 @@ def a_forecast(
     spread = [0.0005 * hour * pct for hour, pct in zip(hours, strengths, strict=True)]
     sd = estimate.concentration_sd_pct
     bounds = [1.2816 * math.hypot(sd, s) for s in spread]
-    path = Path(
+    path = Path.of(
         hours,
         tuple(v * 0.98 for v in volumes),
         tuple(volumes),

@@ -44,7 +44,7 @@ def estimate(sump: str, **more: Any) -> Estimate:
 def forecast(sump: str, p50_h: float = 11.0, side: Side = Side.RICH) -> Forecast:
     dots = tuple(p50_h + 0.1 * dot for dot in range(20))
     empty: tuple[float, ...] = ()
-    path = Path(empty, empty, empty, empty, empty, empty, empty)
+    path = Path.of(empty, empty, empty, empty, empty, empty, empty)
     return Forecast(sump, NOW_S, 240.0, p50_h - 2.0, p50_h, p50_h + 3.0, side, {side: 1.0}, dots, path)
 
 

@@ -65,7 +65,7 @@ def estimate(minute: float, volume_l: float = 320.0, sump: str = "lathe-04") -> 
 def forecast(minute: float, exit_h: float = 30.0) -> Forecast:
     """Return a forecast made some minutes after T0."""
     dots = tuple(exit_h + number / 3 for number in range(20))
-    course = Path((0.0,), (1.0,), (2.0,), (3.0,), (4.0,), (5.0,), (6.0,))
+    course = Path.of((0.0,), (1.0,), (2.0,), (3.0,), (4.0,), (5.0,), (6.0,))
     shares = {Side.RICH: 0.75, Side.NONE: 0.25}
     return Forecast(
         "lathe-04", T0 + 60 * minute, 240.0, exit_h, exit_h + 3, exit_h + 6, Side.RICH, shares, dots, course
