@@ -25,6 +25,7 @@ from monitor.pipeline import Pipeline
 from monitor.publishing import Publishing
 from monitor.record.store import Record
 from monitor.status.ready_made import ReadyMade
+from tests.benchmarks.confirming import Confirming
 from tests.benchmarks.pipeline import START_S, Costs, minute, passed, works
 
 HOURS: Final = 7 * 24
@@ -53,7 +54,8 @@ def measure(
         record = Record.open(Path(folder) / "record.db", now_s=START_S)
         reader = record.reader()
         pipeline = Pipeline(shop, reader.readings, reader.latest_checkpoint, settle_s=SETTLE_S)
-        publishing = Publishing(shop, MqttPublisher(shop.sources["hall"], shop.id))
+        publisher = MqttPublisher(shop.sources["hall"], shop.id)
+        publishing, broker = Publishing(shop, publisher), Confirming(publisher)
         lists = ReadyMade(lambda: shop)
         for number in range(60 * hours):
             if number % every_min == 0:
@@ -62,6 +64,7 @@ def measure(
                 pipeline.take(readings)
             now_s = START_S + 60.0 * (number + 1)
             for _ in passed(pipeline, now_s - SETTLE_S, record, publishing, Costs()):
+                broker.take_all()
                 lists.get("sumps", pipeline.snapshot)
                 give_back()
             if (number + 1) % (60 * QUIET_HOURS) == 0:

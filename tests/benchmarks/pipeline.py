@@ -21,6 +21,7 @@ from monitor.plant.reading import Reading, Signal
 from monitor.plant.types import Plant, SignalSpec
 from monitor.publishing import Publishing
 from monitor.record.store import Record
+from tests.benchmarks.confirming import Confirming
 from tests.fixtures.plants import mqtt_source, plant, sump
 
 SUMPS = 1_000
@@ -82,7 +83,8 @@ def measure(hours: int = HOURS, sumps: int = SUMPS) -> dict[str, float]:
         record = Record.open(Path(folder) / "record.db", now_s=START_S)
         reader = record.reader()
         pipeline = Pipeline(shop, reader.readings, reader.latest_checkpoint)
-        publishing = Publishing(shop, MqttPublisher(shop.sources["hall"], shop.id))
+        publisher = MqttPublisher(shop.sources["hall"], shop.id)
+        publishing, broker = Publishing(shop, publisher), Confirming(publisher)
         written = _bytes_written()
         for number in range(60 * hours):
             readings = minute(shop, number, dice)
@@ -90,7 +92,7 @@ def measure(hours: int = HOURS, sumps: int = SUMPS) -> dict[str, float]:
             _timed(costs, "taking_s", lambda: pipeline.take(readings))  # noqa: B023
             _timed(costs, "straight_line_s", lambda: _straight(straight, readings, number))  # noqa: B023
             for _ in passed(pipeline, START_S + 60.0 * (number + 1), record, publishing, costs):
-                pass
+                _timed(costs, "publishing_s", broker.take_all)
         written = _bytes_written() - written
         disk = (Path(folder) / "record.db").stat().st_size
         record.close()

@@ -1,5 +1,9 @@
 from __future__ import annotations
 
+import subprocess
+import sys
+from pathlib import Path
+
 from monitor.record.checkpoints import NEWEST_KEPT, REACH_S, SPACING_S, worth_keeping
 from monitor.record.store import Record
 from tests.unit.record.things import T0, entry, reading
@@ -64,3 +68,24 @@ def test_old_checkpoints_are_thinned_and_their_number_is_bounded(record: Record)
 
 def test_a_few_are_all_kept() -> None:
     assert worth_keeping([3.0, 2.0, 1.0]) == [3.0, 2.0, 1.0]
+
+
+def test_a_body_does_not_stay_in_memory_once_it_is_stored(tmp_path: Path) -> None:
+    program = """
+import sys
+from pathlib import Path
+from monitor.give_back import give_back
+from monitor.record.store import Record
+def resident_mb():
+    return next(float(line.split()[1]) for line in open("/proc/self/status") if line.startswith("VmRSS")) / 1024
+record = Record.open(Path(sys.argv[1]), now_s=1.9e9)
+give_back()
+before = resident_mb()
+record.save_checkpoint(1.9e9, bytes(64 << 20))
+give_back()
+print(resident_mb() - before)
+record.close()
+"""
+    command = [sys.executable, "-c", program, str(tmp_path / "record.db")]
+    ran = subprocess.run(command, capture_output=True, text=True, check=True)
+    assert float(ran.stdout) < 24.0, "64 MB were stored"
