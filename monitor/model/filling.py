@@ -8,7 +8,8 @@ machine runs the filter takes the volume from the grid, and each day what the gr
 while a filling by people stands above the mark, the level shows the losses as in any other sump.
 
 `State.grid` (n, PACES, PLACES): the chances, all zero where the grid is not in use. `State.pace` (n, PACES): what was
-expected of the pace when it began. Columns of `State.valve`: see monitor.model.valves.
+expected of the pace when it began, zero from the next day on where the grid is not in use. Columns of `State.valve`:
+see monitor.model.valves.
 """
 
 from __future__ import annotations
@@ -83,11 +84,11 @@ def fill(
     full, ran = fixed.full_l[rows], running[rows] > RAN
     grid = _fall(state.grid[rows], _shifts(state, rows, gone, running * hours, full))
     grid = _open(grid, _threshold(state, rows, ran, full), state.valve[rows, SIZE] / full)
-    expected, spread = _volume(grid, state, rows, full)
+    expected, unsure = _volume(grid, state, rows, full)
     held = np.where(ran, state.mean[rows, HOLD_UP], 0.0)
     acts = ran | (expected < state.valve[rows, MARK] + held + ABOVE * full)
     look, likely, fits = _weigh(
-        state, rows, look, level, (grid, expected, spread), (ran, acts), full, 0.5 * gone.net_l[rows]
+        state, rows, look, level, (grid, expected, unsure), (ran, acts), full, 0.5 * gone.net_l[rows]
     )
     grid = grid * likely[:, None, :]
     grid /= grid.sum(axis=(1, 2), keepdims=True)
@@ -106,7 +107,7 @@ def fill(
 def _in_use(state: State, fixed: Fixed) -> Ints:
     """Begin the grids of sumps that came near their mark, end those of sumps that were filled; return which are on."""
     on = state.valve[:, FLAG] > 0
-    if not on.any():
+    if not on.any() and not state.pace.any():
         return np.flatnonzero(on)
     mark = state.valve[:, MARK] + state.mean[:, HOLD_UP]
     sd = np.sqrt(np.maximum(state.cov[:, VOLUME, VOLUME], 0.0))
@@ -147,6 +148,7 @@ def end(state: State, fixed: Fixed, rows: Flags) -> None:
 def new_day(state: State, fixed: Fixed) -> None:
     """Take what the grids learnt of the day's pace into the filter and let them expect the next day's, in place."""
     used = state.grid.sum(axis=(1, 2)) > 0.0
+    state.pace[~used] = 0.0
     if not used.any():
         return
     _learn_pace(state, fixed, used)
@@ -255,7 +257,7 @@ def _weigh(
     half_lost: Floats,
 ) -> tuple[Look, Floats, Flags]:
     """Return the look against the grid, how likely the level is at each place (m, PLACES), and where it fits at all."""
-    (grid, expected, spread), (ran, acts) = said, when
+    (grid, expected, unsure), (ran, acts) = said, when
     out, there = level.running[rows], look.there[rows]
     var = level.var[rows] + ((1.0 - out) ** 2) * np.maximum(state.cov[rows, HOLD_UP, HOLD_UP], 0.0)
     var = var + np.where(ran, (EDGE * state.valve[rows, SIZE]) ** 2, 0.0)
@@ -268,7 +270,7 @@ def _weigh(
     new = Look(look.residual.copy(), look.known_var.copy(), look.total.copy(), look.along, look.there, look.odd.copy())
     own = rows[acts]
     new.residual[own] = np.where(there, gauge - expected, 0.0)[acts]
-    new.known_var[own], new.total[own] = spread[acts], (spread + var)[acts]
+    new.known_var[own], new.total[own] = unsure[acts], (unsure + var)[acts]
     new.odd[own] = (there & ~fits)[acts]
     return new, np.where(fits[:, None], likely, 1.0), fits
 

@@ -123,7 +123,9 @@ def test_a_valve_that_stops_opening_is_given_up() -> None:
     engine = fed(Engine(plant_of([mains()])), readings, (), BEGIN_S + 79 * HOUR_S)
     assert engine.at(BEGIN_S + 79 * HOUR_S).valve[0, valves.FLAG] == 1.0
     engine.advance(BEGIN_S + 120 * HOUR_S)
-    assert engine.at(BEGIN_S + 120 * HOUR_S).valve[0, valves.FLAG] == 0.0
+    after = engine.at(BEGIN_S + 120 * HOUR_S)
+    assert after.valve[0, valves.FLAG] == 0.0
+    assert not after.grid.any(), "what it learnt is taken over at once, whether another sump has a valve or not"
 
 
 def test_a_restart_and_another_order_of_sumps_change_nothing() -> None:
