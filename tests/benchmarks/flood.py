@@ -23,33 +23,12 @@ from pathlib import Path
 from monitor.pipeline import Pipeline
 from monitor.plant.reading import Reading, Signal
 from monitor.record.reader import Reader
+from tests.fixtures import plant_text as toml
 from tests.fixtures.mosquitto import Broker
 from tests.fixtures.ports import wait_for
 from tests.live.daemon.program import Program
 from tests.unit.pipeline.shop import BEGIN_S, Machine, plant_of
 
-HEAD = """
-[plant]
-name = "Flood works"
-zone = "UTC"
-[fluid.semi]
-refractometer_factor = 1.5
-band = [6.0, 10.0]
-[source.hall]
-kind = "mqtt"
-host = "127.0.0.1"
-port = {port}
-[status]
-listen = "127.0.0.1:{page}"
-"""
-SUMP = """
-[sump.m-{n}]
-fluid = "semi"
-full = "400 L"
-lowest = "200 L"
-volume = {{ per_height = "1.25 L/mm" }}
-signal.level = {{ source = "hall", address = "hall/m-{n}/level", unit = "mm", period = "1 min" }}
-"""
 PUBLISHER = """
 import sys, time
 from paho.mqtt.client import Client
@@ -168,12 +147,19 @@ def _done(program: Program) -> float:
     return program.metric("bandkeeper_readings_accepted_total")
 
 
+def plant_text(port: int, page: int, sumps: int) -> str:
+    """Give the plant file of so many sumps that tell a level a minute."""
+    text = toml.head("Flood works") + toml.FLUID + toml.broker(f"port = {port}") + toml.page(page)
+    for name in (f"m-{n}" for n in range(sumps)):
+        text += toml.sump(name, toml.signal("level", f"hall/{name}/level", "mm", period="1 min"))
+    return text
+
+
 @contextmanager
 def _works(sumps: int) -> Iterator[tuple[Program, Broker]]:
     with tempfile.TemporaryDirectory(prefix="bandkeeper-flood-") as name, Broker(Path(name), durable=False) as broker:
         program = Program(Path(name), broker.port)
-        text = HEAD.format(port=broker.port, page=program.port) + "".join(SUMP.format(n=n) for n in range(sumps))
-        program.plant_file.write_text(text)
+        program.plant_file.write_text(plant_text(broker.port, program.port, sumps))
         with program:
             program.connected()
             yield program, broker

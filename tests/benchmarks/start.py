@@ -27,6 +27,7 @@ from monitor.plant.file import load_plant
 from monitor.plant.reading import Signal
 from monitor.record.samples import newest_s
 from monitor.record.store import Record
+from tests.fixtures import plant_text as toml
 from tests.fixtures.mosquitto import Broker
 
 SUMPS: Final = 500
@@ -37,35 +38,6 @@ DAY_S: Final = 86_400
 CHECKPOINT_S: Final = 6 * 3600
 BEFORE_S: Final = 2 * 3600
 WITHIN_S: Final = 120.0
-HEAD: Final = """
-[plant]
-name = "Long Mill works"
-id = "long-mill"
-zone = "UTC"
-database = "record.db"
-[fluid.semi-synthetic]
-refractometer_factor = 1.5
-band = [6.0, 10.0]
-target = 8.0
-leanest_make_up = 1.0
-richest_make_up = 15.0
-[water.soft]
-hardness = "20 ppm"
-[source.hall]
-kind = "mqtt"
-host = "127.0.0.1"
-port = {port}
-"""
-SUMP: Final = """
-[sump.m-{n:03}]
-fluid = "semi-synthetic"
-full = "400 L"
-lowest = "160 L"
-volume = {{ per_height = "1.25 L/mm" }}
-make_up_water = "soft"
-signal.level = {{ source = "hall", address = "m-{n:03}/level", unit = "mm", period = "5 min" }}
-signal.refractometer = {{ source = "hall", address = "m-{n:03}/brix", unit = "degBx", period = "5 min" }}
-"""
 READINGS: Final = """
 WITH RECURSIVE moment(t) AS (SELECT :from_s UNION ALL SELECT t + :period FROM moment WHERE t + :period < :to_s)
 INSERT INTO sample SELECT ((t + stream.id % :period) * 1000 << 20) + stream.id,
@@ -82,7 +54,12 @@ INSERT INTO hourly SELECT d, stream.id, h, 12, 0, 5.2, 5.3, 5.4, 5.3 FROM day CR
 def write_plant(folder: Path, port: int, sumps: int) -> Path:
     """Write a plant file; return its path."""
     path = folder / "plant.toml"
-    path.write_text(HEAD.format(port=port) + "".join(SUMP.format(n=n) for n in range(sumps)), encoding="utf-8")
+    text = toml.head("Long Mill works", 'id = "long-mill"', 'database = "record.db"')
+    text += toml.FLUID + toml.WATER + toml.broker(f"port = {port}")
+    for name in (f"m-{n:03}" for n in range(sumps)):
+        signals = toml.signal("level", f"{name}/level", "mm"), toml.signal("refractometer", f"{name}/brix", "degBx")
+        text += toml.sump(name, toml.MAKE_UP, *signals, lowest="160 L")
+    path.write_text(text, encoding="utf-8")
     return path
 
 

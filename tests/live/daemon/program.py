@@ -13,61 +13,31 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+from tests.fixtures import plant_text as toml
 from tests.fixtures.ports import free_port, listens, wait_for
 
 COMMAND = str(Path(sys.executable).with_name("bandkeeper"))
 
-PLANT = """
-[plant]
-name = "Quarry Road shop"
-id = "quarry-road"
-zone = "UTC"
-[record]
-gather = "0 s"
-[[plant.attended]]
-days = ["mon", "tue", "wed", "thu", "fri"]
-from = "06:00"
-to = "22:00"
-[fluid.semi-synthetic]
-refractometer_factor = 1.5
-band = [6.0, 10.0]
-target = 8.0
-leanest_make_up = 1.0
-richest_make_up = 15.0
-[water.soft]
-hardness = "20 ppm"
-[sump.lathe-04]
-fluid = "semi-synthetic"
-full = "400 L"
-lowest = "200 L"
-volume = {{ per_height = "1.25 L/mm" }}
-make_up_water = "soft"
-signal.level = {{ source = "hall", address = "hall/lathe-04/level", unit = "mm", period = "5 min" }}
-signal.refractometer = {{ source = "hall", address = "hall/lathe-04/brix", unit = "degBx", period = "5 min" }}
-[sump.press-01]
-fluid = "semi-synthetic"
-full = "200 L"
-lowest = "80 L"
-volume = {{ per_height = "1.0 L/mm" }}
-make_up_water = "soft"
-signal.level = {{ source = "bench", address = "level", unit = "mm", period = "5 min" }}
-signal.refractometer = {{ source = "bench", address = "brix", unit = "degBx", period = "5 min" }}
-[source.hall]
-kind = "mqtt"
-host = "127.0.0.1"
-port = {port}
-payload = "{payload}"
-protocol = "{protocol}"
-{more}
-[source.bench]
+BENCH = """[source.bench]
 kind = "serial"
 port = "{line}"
 pattern = '(?P<channel>[a-z]+)=(?P<value>-?[0-9.]+)'
-[publish]
-source = "hall"
-[status]
-listen = "127.0.0.1:{status}"
 """
+
+
+def _shop() -> str:
+    """Give the plant file of two sumps without their sources."""
+    lathe = [
+        toml.signal("level", "hall/lathe-04/level", "mm"),
+        toml.signal("refractometer", "hall/lathe-04/brix", "degBx"),
+    ]
+    press = [
+        toml.signal("level", "level", "mm", source="bench"),
+        toml.signal("refractometer", "brix", "degBx", source="bench"),
+    ]
+    first = toml.head("Quarry Road shop", 'id = "quarry-road"') + toml.AT_ONCE + toml.WEEK + toml.FLUID + toml.WATER
+    small = toml.sump("press-01", toml.MAKE_UP, *press, full="200 L", lowest="80 L", per_height="1.0 L/mm")
+    return first + toml.sump("lathe-04", toml.MAKE_UP, *lathe) + small
 
 
 def moment(time_s: float) -> str:
@@ -90,11 +60,9 @@ class Program:
         self.port = free_port()
         self.line = folder / "line"
         self.plant_file = folder / "plant.toml"
-        self.plant_file.write_text(
-            PLANT.format(
-                port=broker_port, payload=payload, protocol=protocol, more=more, line=self.line, status=self.port
-            )
-        )
+        ways = toml.broker(f"port = {broker_port}", f'payload = "{payload}"', f'protocol = "{protocol}"', more)
+        ways += BENCH.format(line=self.line) + '[publish]\nsource = "hall"\n' + toml.page(self.port)
+        self.plant_file.write_text(_shop() + ways)
         self.environment: dict[str, str] = {}
         self.limits: list[str] = []
         self._process: subprocess.Popen[bytes] | None = None

@@ -14,55 +14,19 @@ from pathlib import Path
 from monitor.plant.file import check_text
 from monitor.plant.reading import Entry, EntryKind, Reading, Signal
 from monitor.plant.types import Plant
+from tests.fixtures import plant_text as toml
 
 DAY_S = 86_400.0
 BEGIN_S = 1_930_262_400.0  # Mon 2031-03-03 00:00 UTC
 
-HEAD = """
-[plant]
-name = "Tidewater fittings"
-zone = "UTC"
-[record]
-gather = "0 s"
-[[plant.attended]]
-days = ["mon", "tue", "wed", "thu", "fri"]
-from = "06:00"
-to = "22:00"
-[fluid.semi-synthetic]
-refractometer_factor = 1.5
-band = [6.0, 10.0]
-target = 8.0
-leanest_make_up = 1.0
-richest_make_up = 15.0
-[water.soft]
-hardness = "20 ppm"
-[duty.two-shift]
+DUTY = """[duty.two-shift]
 expected = 0.8
 [[duty.two-shift.spans]]
 days = ["mon", "tue", "wed", "thu", "fri"]
 from = "06:00"
 to = "22:00"
-[source.hall]
-kind = "mqtt"
-host = "127.0.0.1"
 """
-SUMP = """
-[sump.{name}]
-fluid = "semi-synthetic"
-full = "{full:g} L"
-lowest = "{lowest:g} L"
-volume = {{ per_height = "1.25 L/mm" }}
-hold_up = "{hold_up:g} L"
-duty = "two-shift"
-make_up_water = "soft"
-"""
-SIGNAL = """
-[sump.{name}.signal.{signal}]
-source = "hall"
-address = "hall/{name}/{signal}"
-unit = "{unit}"
-period = "5 min"
-"""
+HEAD = toml.head("Tidewater fittings") + toml.AT_ONCE + toml.WEEK + toml.FLUID + toml.WATER + DUTY + toml.broker()
 UNITS = {Signal.LEVEL: "mm", Signal.REFRACTOMETER: "degBx", Signal.RUNNING: "1", Signal.COOLANT_TEMPERATURE: "degC"}
 ALL = (Signal.LEVEL, Signal.REFRACTOMETER, Signal.RUNNING)
 WARM = (*ALL, Signal.COOLANT_TEMPERATURE)
@@ -86,8 +50,9 @@ class Machine:
 
     def text(self) -> str:
         """Give its part of a plant file."""
-        text = SUMP.format(name=self.name, full=self.full_l, lowest=0.4 * self.full_l, hold_up=self.hold_up_l)
-        return text + "".join(SIGNAL.format(name=self.name, signal=s.value, unit=UNITS[s]) for s in self.signals)
+        keys = [f'hold_up = "{self.hold_up_l:g} L"', 'duty = "two-shift"', toml.MAKE_UP]
+        keys += [toml.signal(s.value, f"hall/{self.name}/{s.value}", UNITS[s]) for s in self.signals]
+        return toml.sump(self.name, *keys, full=f"{self.full_l:g} L", lowest=f"{0.4 * self.full_l:g} L")
 
     def runs(self, hour: float) -> bool:
         """Tell whether it runs at an hour since Monday 00:00."""
