@@ -7,7 +7,7 @@ import threading
 from collections import Counter
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
 from adapters.delivery import Delivery
@@ -120,12 +120,35 @@ def acknowledge(delivery: Delivery) -> None:
         log.exception("own fault while acknowledging; it is on disk, and known when it comes again")
 
 
-def holds_input(delivery: Delivery) -> bool:
-    """Tell whether there is something in a delivery that could be refused."""
-    return bool(delivery.readings or delivery.entries)
+def in_pieces(delivery: Delivery, error: Exception) -> list[Delivery]:
+    """Take a delivery that cannot be stored by a fault of ours apart; a single piece comes back as a refusal.
+
+    The delivery is acknowledged with the last of its pieces. A refusal that cannot be kept either is done with.
+    """
+    single = (
+        *(((one,), (), ()) for one in delivery.readings),
+        *(((), (one,), ()) for one in delivery.rejected),
+        *(((), (), (one,)) for one in delivery.entries),
+    )
+    if len(single) > 1:
+        left = iter(range(len(single) - 1, -1, -1))
+
+        def done() -> None:
+            if next(left) == 0:
+                delivery.done()
+
+        receipts = (delivery.receipts, *(() for _ in single[1:]))
+        return [
+            replace(delivery, readings=readings, rejected=rejected, entries=entries, receipts=told, done=done)
+            for (readings, rejected, entries), told in zip(single, receipts, strict=True)
+        ]
+    if delivery.readings or delivery.entries:
+        return [_refused(delivery, error)]
+    acknowledge(delivery)
+    return []
 
 
-def refused(delivery: Delivery, error: Exception) -> Delivery:
+def _refused(delivery: Delivery, error: Exception) -> Delivery:
     """Return what cannot be stored by a fault of ours as a refusal: it must not come again and again."""
     arrived_s = max((one.arrived_s for one in delivery.readings), default=0.0)
     where = next((f"{one.sump}/{one.signal}" for one in delivery.readings), "an entry")

@@ -25,7 +25,7 @@ from monitor.plant.errors import DamagedRecordError, RecordError
 from monitor.plant.reading import Entry, Reading, Rejected
 from monitor.record.store import Record
 from monitor.record.writer import Added
-from monitor.rounds import Ask, Asked, Counters, Item, Office, Round, Shed, acknowledge, holds_input, refused, said_once
+from monitor.rounds import Ask, Asked, Counters, Item, Office, Round, Shed, acknowledge, in_pieces, said_once
 from monitor.snapshot import Changes
 from monitor.waiting import MARK_S
 
@@ -242,7 +242,7 @@ class Worker:
         else:
             for _, answer in found.entries:
                 answer.set_exception(error)
-            parts = [Round([refused(delivery, error)]) for delivery in found.deliveries if holds_input(delivery)]
+            parts = [Round([part]) for delivery in found.deliveries for part in in_pieces(delivery, error)]
         left = [part for part in parts if not self._store(part)]
         found.deliveries = [delivery for part in left for delivery in part.deliveries]
         found.entries = []

@@ -56,6 +56,8 @@ JOB_KEEP: Final = 0.3
 BIAS_DRIFT_A_WEEK: Final = 0.15
 LEAK_DRIFT: Final = 4e-6  # of full an hour, a square root of an hour
 HOLD_UP_STRAYS: Final = 0.45
+HOLD_UP_TOLD_TO: Final = 0.0005
+"""Of full: nobody tells a hold-up better than that, and one of nothing is not known exactly either."""
 LOUDER: Final = 5.0
 RATE_DRIFT_A_DAY: Final = 0.008
 
@@ -179,12 +181,12 @@ def _judge_leaks(state: State, fixed: Fixed, slow: Flags, k: int) -> Flags:
 
 def _tether_hold_up(state: State, fixed: Fixed) -> None:
     """Keep the hold-up near what is told: far off it, running was taken for standing or a filling missed."""
-    off = state.mean[:, HOLD_UP] - fixed.hold_up_l
-    astray = fixed.hold_up_told & (np.abs(off) > HOLD_UP_STRAYS * fixed.hold_up_l)
+    off, least = state.mean[:, HOLD_UP] - fixed.hold_up_l, HOLD_UP_TOLD_TO * fixed.full_l
+    astray = fixed.hold_up_told & (np.abs(off) > np.maximum(HOLD_UP_STRAYS * fixed.hold_up_l, 3.0 * least))
     if astray.any():
         rows = np.zeros((len(off), WIDTH))
         rows[:, HOLD_UP] = 1.0
-        measure(state.mean, state.cov, rows, -off, (0.15 * fixed.hold_up_l) ** 2, np.asarray(astray))
+        measure(state.mean, state.cov, rows, -off, np.maximum(0.15 * fixed.hold_up_l, least) ** 2, np.asarray(astray))
 
 
 def _drift(state: State, fixed: Fixed, moment: Moment) -> None:

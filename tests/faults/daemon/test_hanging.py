@@ -24,7 +24,7 @@ from monitor import daemon as roof
 from monitor import sources
 from monitor.daemon import Daemon
 from monitor.plant.errors import RecordError
-from monitor.plant.reading import Reading, Signal
+from monitor.plant.reading import Reading, Rejected, Signal
 from monitor.record.reader import Reader
 from monitor.rounds import Asked, Round
 from monitor.worker import SCARCE_S
@@ -230,6 +230,30 @@ def test_what_no_round_can_hold_is_refused_alone(tmp_path: Path) -> None:
     (refused,) = still.daemon.reader().rejected()
     assert "own fault while storing it" in refused.why
     assert "two hundred" in refused.raw
+    still.kill()
+
+
+def test_a_delivery_is_taken_apart_before_anything_good_is_refused(tmp_path: Path) -> None:
+    still = Still(with_record(plant_of(machines()), tmp_path / "bandkeeper.db"))
+    readings = readings_of(machines(), 1)
+    done: list[str] = []
+    culprit = Reading("lathe-04", Signal.LEVEL, "two hundred", BEGIN_S + 60.0, BEGIN_S + 61.0)  # type: ignore[arg-type]
+    noted = Rejected("hall: a", BEGIN_S, "no JSON", "{")
+    mixed = Delivery((*readings[:20], culprit, *readings[20:]), (noted,), done=lambda: done.append("mixed"))
+    assert still.worker._store(Round([mixed]))
+    assert done == ["mixed"]
+    assert still.on_record() == readings
+    why = sorted(one.why[:24] for one in still.daemon.reader().rejected())
+    assert why == ["no JSON", "own fault while storing i"[:24]]
+    still.kill()
+
+
+def test_a_refusal_that_cannot_be_kept_is_acknowledged_all_the_same(tmp_path: Path) -> None:
+    still = Still(with_record(plant_of(machines()), tmp_path / "bandkeeper.db"))
+    done: list[str] = []
+    unkeepable = Rejected("hall: a", "never", "no JSON", "{")  # type: ignore[arg-type]
+    assert still.worker._store(Round([Delivery((), (unkeepable,), done=lambda: done.append("refusal"))]))
+    assert done == ["refusal"]
     still.kill()
 
 
