@@ -10,6 +10,7 @@ from alerts.codec import alert_to_json, basis_to_json, landing_to_json
 from alerts.types import Alert, Transition
 from alerts.watching import LandingRecord
 from monitor.model.types import Estimate, Event, Forecast
+from monitor.record.dots import packed
 from monitor.record.tables import Database
 
 
@@ -65,7 +66,7 @@ def save_forecasts(db: Database, forecasts: Iterable[Forecast]) -> None:
             forecast.exit_p90_h,
             forecast.side.value,
             json.dumps({side.value: share for side, share in forecast.side_share.items()}, separators=(",", ":")),
-            json.dumps([round(dot, 3) for dot in forecast.dots_h], separators=(",", ":")),
+            packed(forecast.dots_h),
         )
         for forecast in forecasts
     ]

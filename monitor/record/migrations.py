@@ -17,9 +17,13 @@ from monitor.record.tables import Database
 BUSY_MS: Final = 10_000
 """How long a write waits for another process (a token added on the command line) before it gives up."""
 
+PAGE_BYTES: Final = 1024
+"""A page of a new record. Whole pages go to the log with each commit, and to a reading belong a few bytes of them."""
+LOG_BYTES: Final = 4 << 20
+"""The log is folded in when it is about so long."""
 INCREMENTAL: Final = 2
-REARRANGED_PAGES: Final = 65_536
-"""Up to so many pages (256 MB) a record is rearranged at the start, once."""
+REARRANGED_BYTES: Final = 1 << 28
+"""A record of up to so many bytes is rearranged at the start, once."""
 
 
 def open_for_writing(path: Path) -> Database:
@@ -91,11 +95,14 @@ def _touch(path: Path) -> None:
 
 def _set_up(db: Database, path: Path) -> None:
     if db.execute("PRAGMA page_count").fetchone()[0] == 0:
+        db.execute(f"PRAGMA page_size = {PAGE_BYTES}")
         db.execute("PRAGMA auto_vacuum = INCREMENTAL")
     mode = db.execute("PRAGMA journal_mode = WAL").fetchone()[0]
     if mode != "wal":
         raise RecordError(f"{path}: this file system cannot keep a write-ahead log (it says {mode}); use a local disk")
     db.execute("PRAGMA synchronous = FULL")
+    page_bytes = db.execute("PRAGMA page_size").fetchone()[0]
+    db.execute(f"PRAGMA wal_autocheckpoint = {LOG_BYTES // page_bytes}")
     db.execute("PRAGMA journal_size_limit = 16777216")
     db.execute("PRAGMA secure_delete = OFF")
 
@@ -109,8 +116,8 @@ def _mark(db: Database) -> None:
 
 def _let_space_go(db: Database) -> None:
     """Let a record that was made before space was given back do so from now on; a large one only uses it again."""
-    pages = db.execute("PRAGMA page_count").fetchone()[0]
-    if db.execute("PRAGMA auto_vacuum").fetchone()[0] == INCREMENTAL or pages > REARRANGED_PAGES:
+    size = db.execute("PRAGMA page_count").fetchone()[0] * db.execute("PRAGMA page_size").fetchone()[0]
+    if db.execute("PRAGMA auto_vacuum").fetchone()[0] == INCREMENTAL or size > REARRANGED_BYTES:
         return
     db.execute("PRAGMA auto_vacuum = INCREMENTAL")
     with contextlib.suppress(sqlite3.OperationalError):  # no room for a second copy: it stays as it is

@@ -20,6 +20,7 @@ from monitor.plant.reading import Entry, EntryKind, Reading, Rejected, Signal
 from monitor.record import history, samples, tokens
 from monitor.record import shapes as shapes_on_record
 from monitor.record.arrivals import LATE, arrival
+from monitor.record.dots import unpacked
 from monitor.record.faults import explained
 from monitor.record.migrations import check_current, open_for_reading
 from monitor.record.samples import WITHIN, Raw
@@ -282,5 +283,5 @@ def _forecast(row: dict[str, Any]) -> StoredForecast:
     fields = {key: value for key, value in row.items() if key != "hour"}
     fields["side"] = Side(row["side"])
     fields["side_share"] = {Side(side): share for side, share in json.loads(row["side_share"]).items()}
-    fields["dots_h"] = tuple(json.loads(row["dots_h"]))
+    fields["dots_h"] = unpacked(row["dots_h"])
     return StoredForecast(**fields)

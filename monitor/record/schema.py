@@ -221,6 +221,14 @@ def m012_samples(db: Database) -> None:
     )
 
 
+@migrations()
+def m013_dots_as_bytes(_db: Database) -> None:
+    """Mark that the dots of forecasts are kept as bytes, where they were kept as JSON before (see `dots`).
+
+    Both are read; a release that knows only JSON must not take the record.
+    """
+
+
 def _names() -> tuple[str, ...]:
     with closing(Database(memory=True)) as empty:
         return tuple(step.name for step in migrations.pending(empty))

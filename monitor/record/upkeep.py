@@ -5,10 +5,13 @@ a kill between any two of them loses nothing and doubles nothing, and the next r
 
 1. Days whose readings are all in (they ended a day ago) get figures by the hour, and days that got late readings get
    theirs anew. Nothing is deleted; `upkeep.figures_to_s` says up to where figures are there.
-2. `upkeep.readings_from_s` moves up: readings before it count as gone. Then they are deleted, some at a time.
+2. `upkeep.readings_from_s` moves up: readings before it count as gone. What lies two days before it is deleted.
 3. Hours older than `hourly` become days, estimates of those days are thinned to one a day.
 4. What has outlived its time goes: forecasts, events, alerts, landings, entries, old days.
 5. Free space beyond a fifth of the file is given back, some pages at a time.
+
+What lies between is deleted between the rounds, every five minutes, at a little more than the pace at which it came:
+what comes then takes the same pages before the log is folded in, so that the file gets these once and not twice.
 
 The clock is believed slowly: the moment from which ages are reckoned moves up by two days a round at most, and there
 is one round an hour. A clock that jumps ahead by a year does not throw a year of readings away.
@@ -20,12 +23,13 @@ import math
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import AbstractContextManager
+from functools import partial
 from typing import Final
 
 from monitor.plant.types import Keeping
 from monitor.record import outlived
 from monitor.record.figures import DAY_S, DayFigures, Row, to_daily, write_hourly
-from monitor.record.samples import key_at
+from monitor.record.samples import KEYS_A_SECOND, key_at
 from monitor.record.samples import newest_s as newest_reading_s
 from monitor.record.samples import oldest_s as oldest_reading_s
 
@@ -35,10 +39,15 @@ BELIEVED_AT_ONCE_S: Final = 2.0 * DAY_S
 SETTLED_S: Final = 1.0 * DAY_S
 """So long after its end a day gets its first figures."""
 AFTER_TROUBLE_S: Final = 60.0
+LET_GO_EVERY_S: Final = 300.0
+PACE: Final = 1.25
+"""So many times the span between two goes is deleted with each."""
+LEFT_OVER_S: Final = 2.0 * DAY_S
+"""What counts as gone for longer is not deleted at a pace, but at once."""
 STREAMS_AT_ONCE: Final = 200
-PAGES_AT_ONCE: Final = 256
+BYTES_AT_ONCE: Final = 1 << 20
 FREE_SHARE: Final = 0.2
-FREE_PAGES: Final = 4096
+FREE_BYTES: Final = 1 << 24
 
 Transaction = Callable[[], AbstractContextManager[None]]
 
@@ -49,7 +58,7 @@ class Upkeep:
     def __init__(self, connection: sqlite3.Connection, transaction: Transaction, keeping: Keeping) -> None:
         self._db, self._transaction, self._keeping = connection, transaction, keeping
         self._round: Iterator[None] | None = None
-        self._next_s = -math.inf
+        self._next_s = self._let_go_s = -math.inf
         self._gathering: int | None = None
         self._touched: set[int] = set()
         self.readings_from_s = self._mark("readings_from_s")
@@ -58,10 +67,14 @@ class Upkeep:
     def turn(self, now_s: float) -> bool:
         """Do one step; tell whether there is more to do at once."""
         if self._round is None:
-            if self._next_s - EVERY_S <= now_s < self._next_s:
+            if not self._next_s - EVERY_S <= now_s < self._next_s:
+                self._next_s = now_s + EVERY_S
+                self._round = self._steps(now_s)
+            elif not self._let_go_s - LET_GO_EVERY_S <= now_s < self._let_go_s:
+                self._let_go_s = now_s + LET_GO_EVERY_S
+                self._round = self._let_some_go()
+            else:
                 return False
-            self._next_s = now_s + EVERY_S
-            self._round = self._steps(now_s)
         try:
             next(self._round)
         except StopIteration:
@@ -164,12 +177,25 @@ class Upkeep:
                 self._move("readings_from_s", cut_s)
             self.readings_from_s = cut_s
             yield
-        while self._did(self._delete_readings):
+        while self._did(self._delete_left_over):
             yield
 
-    def _delete_readings(self) -> int:
+    def _delete_left_over(self) -> int:
         old = outlived.delete_before(self._db, "reading", "time_s", self.readings_from_s)
-        return old or outlived.delete_before(self._db, "sample", "key", key_at(max(self.readings_from_s, 0.0)))
+        return old or self._delete_samples(key_at(max(self.readings_from_s - LEFT_OVER_S, 0.0)))
+
+    def _let_some_go(self) -> Iterator[None]:
+        """Delete the first of the readings that count as gone."""
+        first = self._db.execute("SELECT min(key) FROM sample").fetchone()[0]
+        if first is None:
+            return
+        some = first + int(PACE * LET_GO_EVERY_S * KEYS_A_SECOND)
+        upto = min(some, key_at(max(self.readings_from_s, 0.0)))
+        while first < upto and self._did(partial(self._delete_samples, upto)):
+            yield
+
+    def _delete_samples(self, upto: int) -> int:
+        return outlived.delete_before(self._db, "sample", "key", upto)
 
     def _drop_hours(self, now_s: float) -> Iterator[None]:
         """Turn hours into days, some streams of one day at a time."""
@@ -205,12 +231,14 @@ class Upkeep:
         """Give free pages back to the file system where there are many; the rest is used again."""
         if self._pragma("auto_vacuum") != 2 or not self._much_is_free(FREE_SHARE):
             return
+        page_bytes = self._pragma("page_size")
         while self._much_is_free(FREE_SHARE / 2.0):
-            self._db.execute(f"PRAGMA incremental_vacuum({PAGES_AT_ONCE})").fetchall()
+            self._db.execute(f"PRAGMA incremental_vacuum({BYTES_AT_ONCE // page_bytes})").fetchall()
             yield
 
     def _much_is_free(self, share: float) -> bool:
-        return self._pragma("freelist_count") > max(FREE_PAGES, share * self._pragma("page_count"))
+        least = FREE_BYTES // self._pragma("page_size")
+        return self._pragma("freelist_count") > max(least, share * self._pragma("page_count"))
 
     def _pragma(self, name: str) -> int:
         return int(self._db.execute(f"PRAGMA {name}").fetchone()[0])

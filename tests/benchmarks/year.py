@@ -137,8 +137,9 @@ class Year:
 
     def used(self) -> int:
         """Return the bytes of the file that are in use."""
-        pages, free = (self.record._db.execute(f"PRAGMA {n}").fetchone()[0] for n in ("page_count", "freelist_count"))
-        return 4096 * int(pages - free)
+        what = ("page_count", "freelist_count", "page_size")
+        pages, free, size = (self.record._db.execute(f"PRAGMA {one}").fetchone()[0] for one in what)
+        return int(size * (pages - free))
 
 
 def tables(path: Path) -> list[tuple[str, int]]:

@@ -27,10 +27,10 @@ BEGIN_S = 1_930_262_400.0
 DAYS = 9
 END_S = BEGIN_S + DAYS * DAY_S + 60.0
 KEEPING = Keeping(3 * DAY_S, 5 * DAY_S, 300 * DAY_S, 2 * DAY_S, 4 * DAY_S, 6 * DAY_S)
-SMALL: dict[Any, dict[str, int]] = {
+SMALL: dict[Any, dict[str, float]] = {
     figures: {"ROWS_READ": 60, "ROWS_WRITTEN": 30},
     outlived: {"ROWS_DELETED": 100},
-    upkeep: {"STREAMS_AT_ONCE": 1, "FREE_PAGES": 4, "PAGES_AT_ONCE": 4},
+    upkeep: {"STREAMS_AT_ONCE": 1, "FREE_BYTES": 4096, "BYTES_AT_ONCE": 4096, "PACE": 1000.0},
 }
 
 
@@ -66,6 +66,7 @@ def whole_life(path: Path) -> None:
     """Do all rounds, take the late reading, do a round more."""
     record = Record.open(path, now_s=END_S, keeping=KEEPING)
     round_of(record, END_S)
+    round_of(record, END_S + upkeep.LET_GO_EVERY_S)
     record.add([late(), *said()[-20:]])
     round_of(record, END_S + 3600.0)
     record.close()

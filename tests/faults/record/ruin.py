@@ -11,6 +11,7 @@ from pathlib import Path
 
 from monitor.plant.reading import Reading
 from monitor.record.backups import make_backup
+from monitor.record.migrations import PAGE_BYTES
 from monitor.record.store import Record
 from tests.unit.record.things import T0, alert, entry, event, reading, transition
 
@@ -47,8 +48,8 @@ def made(folder: Path) -> tuple[Path, Path, list[Reading]]:
 def spoil(path: Path, page: int, count: int = 1) -> None:
     """Write nonsense over pages (numbered from 1)."""
     with path.open("r+b") as file:
-        file.seek((page - 1) * 4096)
-        file.write(b"\xa5" * 4096 * count)
+        file.seek((page - 1) * PAGE_BYTES)
+        file.write(b"\xa5" * PAGE_BYTES * count)
 
 
 def page_of(path: Path, table: str) -> int:

@@ -12,6 +12,7 @@ from monitor.plant.errors import DamagedRecordError, RecordError
 from monitor.plant.reading import Signal
 from monitor.record.backups import backups_in, make_backup
 from monitor.record.mend import MENDED, report, restore
+from monitor.record.migrations import PAGE_BYTES
 from monitor.record.store import Record
 from tests.faults.record.ruin import DAY_S, asides, leaves_of, made, page_of, spoil, times
 from tests.unit.record.things import T0, reading
@@ -66,7 +67,7 @@ def test_damage_in_any_table_is_found_and_the_readings_are_there(tmp_path: Path,
 @pytest.mark.parametrize("share", [0.1, 0.5, 0.9])
 def test_a_record_cut_off_goes_on_from_the_backup(tmp_path: Path, share: float) -> None:
     path, backups, readings = made(tmp_path)
-    os.truncate(path, int(path.stat().st_size * share) // 4096 * 4096)
+    os.truncate(path, int(path.stat().st_size * share) // PAGE_BYTES * PAGE_BYTES)
     record = Record.open_mended(path, backups, now_s=T0 + DAY_S * 3)
     assert len(times(record)) >= 3000
     assert times(record)[:3000] == [one.time_s for one in readings[:3000]]
@@ -200,7 +201,7 @@ def test_damage_that_is_reported_again_is_believed_though_it_does_not_show(tmp_p
 def test_an_index_that_does_not_fit_its_table_is_found_where_damage_was_reported(tmp_path: Path) -> None:
     path, backups, readings = made(tmp_path)
     with path.open("r+b") as file:
-        file.seek((page_of(path, "idx_entry_time_s") - 1) * 4096 + 3)
+        file.seek((page_of(path, "idx_entry_time_s") - 1) * PAGE_BYTES + 3)
         file.write((0).to_bytes(2, "big"))  # an index leaf without a cell
     report(path, "malformed")
     record = Record.open_mended(path, backups, now_s=T0)

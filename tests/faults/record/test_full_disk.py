@@ -17,6 +17,7 @@ import pytest
 
 from monitor.plant.errors import RecordError
 from monitor.plant.reading import Reading, Rejected, Signal
+from monitor.record import upkeep
 from monitor.record.schema import STEPS
 from monitor.record.store import Record
 from tests.cases.records.make import HERE as RECORDS
@@ -36,7 +37,7 @@ def full(tmp_path: Path) -> Iterator[tuple[Record, int]]:
     """Give a record that has taken as many batches as there was room for, and how many those were."""
     record = Record.open(tmp_path / "bandkeeper.db", now_s=T0)
     pages = record._db.execute("PRAGMA page_count").fetchone()[0]
-    record._db.execute(f"PRAGMA max_page_count = {pages + 12}")
+    record._db.execute(f"PRAGMA max_page_count = {pages + 50}")
     stored: list[int] = []
     with pytest.raises(RecordError, match="the disk is full; nothing of this step is stored: make room"):
         fill(record, stored)
@@ -130,6 +131,7 @@ def test_upkeep_stops_where_there_is_no_room_and_goes_on_where_there_is(
         assert record.reader().reading_count() == len(lives.said())
     record._db.execute("PRAGMA max_page_count = 1000000")
     lives.round_of(record, lives.END_S + 200.0)
+    lives.round_of(record, lives.END_S + 200.0 + upkeep.LET_GO_EVERY_S)
     record.add([lives.late(), *lives.said()[-20:]])
     lives.round_of(record, lives.END_S + 7200.0)
     record.close()

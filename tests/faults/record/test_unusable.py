@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from monitor.plant.errors import RecordError
+from monitor.record.migrations import PAGE_BYTES
 from monitor.record.reader import Reader
 from monitor.record.store import Record
 from tests.unit.record.things import T0, reading
@@ -103,7 +104,7 @@ def test_garbage(tmp_path: Path) -> None:
 def test_a_file_cut_off(tmp_path: Path, share: float) -> None:
     path = tmp_path / "bandkeeper.db"
     make(path)
-    os.truncate(path, int(path.stat().st_size * share) // 4096 * 4096)
+    os.truncate(path, int(path.stat().st_size * share) // PAGE_BYTES * PAGE_BYTES)
     with pytest.raises(RecordError, match="the database is damaged; start bandkeeper on it"):
         Record.open(path, now_s=T0)
 
@@ -114,8 +115,8 @@ def test_damage_inside_is_said_when_it_is_met(tmp_path: Path) -> None:
     with closing(sqlite3.connect(path)) as connection:
         (root,) = connection.execute("SELECT rootpage FROM sqlite_master WHERE name = 'reading'").fetchone()
     with path.open("r+b") as file:
-        file.seek((root - 1) * 4096)
-        file.write(b"\xff" * 4096)
+        file.seek((root - 1) * PAGE_BYTES)
+        file.write(b"\xff" * PAGE_BYTES)
     record = Record.open(path, now_s=T0)
     with pytest.raises(RecordError, match="the database is damaged"):
         record.add([reading(9999)])

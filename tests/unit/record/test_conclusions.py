@@ -1,10 +1,14 @@
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import replace
 
+import pytest
+
 from alerts.types import AlertState, Basis
 from monitor.model.types import Side
+from monitor.record.dots import packed, unpacked
 from monitor.record.store import Record
 from monitor.snapshot import Changes, Snapshot
 from tests.unit.record.things import T0, alert, estimate, event, forecast, transition
@@ -51,6 +55,12 @@ def test_an_alert_comes_back_whole_with_its_recipe(record: Record) -> None:
     assert alert(1).recipe is not None
     record.save_alerts([alert(1), replace(alert(2), recipe=None)])
     assert record.reader().alerts() == [alert(1), replace(alert(2), recipe=None)]
+
+
+@pytest.mark.parametrize("dots_h", [(), (0.0, 1e-3, 0.0004, 11.2345), (240.0,) * 20, (1e6, 0.1 + 0.2)])
+def test_dots_come_back_rounded_to_a_thousandth_of_an_hour(dots_h: tuple[float, ...]) -> None:
+    assert unpacked(packed(dots_h)) == tuple(round(dot, 3) for dot in dots_h)
+    assert unpacked(json.dumps([round(dot, 3) for dot in dots_h])) == tuple(round(dot, 3) for dot in dots_h)
 
 
 def test_one_forecast_an_hour_and_sump_is_kept(record: Record) -> None:

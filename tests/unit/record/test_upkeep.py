@@ -261,8 +261,8 @@ def test_a_round_is_due_once_an_hour_and_after_a_clock_that_went_back(kept: Reco
 
 
 def test_space_is_given_back_where_much_of_it_is_free(kept: Record, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("monitor.record.upkeep.FREE_PAGES", 8)
-    monkeypatch.setattr("monitor.record.upkeep.PAGES_AT_ONCE", 16)
+    monkeypatch.setattr("monitor.record.upkeep.FREE_BYTES", 32_768)
+    monkeypatch.setattr("monitor.record.upkeep.BYTES_AT_ONCE", 65_536)
     for number in range(40):
         kept.save_checkpoint(BEGIN_S + number, bytes(random.Random(number).randbytes(100_000)))
     with kept.transaction():
@@ -288,6 +288,34 @@ def test_the_file_stops_growing_once_everything_has_its_age(tmp_path: Path) -> N
         sizes.append(record._db.execute("PRAGMA page_count").fetchone()[0])
     assert max(sizes[40:]) <= max(sizes[:40]) + 2
     record.close()
+
+
+def gone_and_left(record: Record) -> int:
+    """Return how many readings count as gone and have not been deleted yet."""
+    sql = "SELECT count(*) FROM sample, upkeep WHERE key / 1048576 < 1000.0 * readings_from_s"
+    return int(record._db.execute(sql).fetchone()[0])
+
+
+def test_readings_that_count_as_gone_leave_at_the_pace_they_came_in_unless_there_are_many(kept: Record) -> None:
+    for day in range(14):
+        kept.add(said(day))
+    now_s = BEGIN_S + 14 * DAY_S
+    for hour in range(7):  # the clock is believed by two days a round
+        keep_up(kept, now_s + 3600.0 * hour)
+    left = kept.reader().readings_from_s()
+    assert left == BEGIN_S + 4 * DAY_S
+    assert gone_and_left(kept) == 2 * len(said(0))
+    before = gone_and_left(kept)
+    went = []
+    for number in range(1, 500):
+        keep_up(kept, now_s + 25_000.0 + 100.0 * number)
+        went.append(before - (before := gone_and_left(kept)))
+    assert {one for one in went if one} == {4}  # four signals' worth of ten minutes, at most every 300 s
+    assert 3 * sum(map(bool, went)) <= len(went) + 3
+    assert next(one.time_s for one in kept.reader().readings(-math.inf, math.inf)) == left
+    for number in range(20 * 288):
+        keep_up(kept, now_s + DAY_S + 300.0 * number)
+    assert kept.reader().reading_count() == 0
 
 
 def test_nothing_goes_that_is_kept_for_ever(tmp_path: Path) -> None:
