@@ -44,7 +44,7 @@ from monitor.model.watch import Seen
 
 CELL: Final = 0.0025  # of full
 ZERO_AT: Final = 34  # the place that stands at the anchor
-AT: Final = CELL * (np.arange(PLACES) - ZERO_AT)
+AT: Final[Floats] = CELL * (np.arange(PLACES, dtype=np.float64) - ZERO_AT)
 SLOWEST: Final = 0.013 / 24  # of full an hour while running
 PACE_STEP: Final = 0.25  # in ln
 LN_PACES: Final = np.log(SLOWEST) + PACE_STEP * np.arange(PACES)
@@ -192,8 +192,13 @@ def _learn_pace(state: State, fixed: Fixed, use: Flags) -> None:
 
 
 def _ln_moments(chance: Floats) -> tuple[Floats, Floats]:
-    mean = chance @ LN_PACES
-    return np.asarray(mean), np.asarray(chance @ LN_PACES**2 - mean**2 + PACE_STEP**2 / 12.0)
+    mean = _along(chance, LN_PACES)
+    return mean, np.asarray(_along(chance, LN_PACES**2) - mean**2 + PACE_STEP**2 / 12.0)
+
+
+def _along(chance: Floats, values: Floats) -> Floats:
+    """Return the mean of values by their chances (m, values): unlike a product of matrices the same in any company."""
+    return np.asarray((chance * values).sum(axis=1))
 
 
 def _shifts(state: State, rows: Ints, gone: Losses, run_h: Floats, full: Floats) -> Floats:
@@ -241,8 +246,8 @@ def _open(grid: Floats, threshold: Floats, size: Floats) -> Floats:
 def _volume(grid: Floats, state: State, rows: Ints, full: Floats) -> tuple[Floats, Floats]:
     """Return mean and variance of the volume, litres (m,)."""
     places = grid.sum(axis=1)
-    mean = places @ AT
-    var = places @ AT**2 - mean**2
+    mean = _along(places, AT)
+    var = _along(places, AT**2) - mean**2
     return np.asarray(state.valve[rows, ANCHOR] + mean * full), np.asarray((var + 1e-7) * full**2)
 
 

@@ -105,8 +105,8 @@ def learn_draining(state: State, seen: Bin, half_lost: Floats, use: Flags) -> No
         total = hold_up**2 * var + noise
         there &= off**2 < 9.0 * total
         gain = np.where(there, var * hold_up / total, 0.0)
-        state.drain[:, j, 0] = np.clip(mean + gain * off, 0.0, 1.0)
-        state.drain[:, j, 1] = np.maximum((1.0 - gain * hold_up) * var, DRAIN_LEAST)
+        state.drain[:, j, 0] = np.where(there, np.clip(mean + gain * off, 0.0, 1.0), mean)
+        state.drain[:, j, 1] = np.where(there, np.maximum((1.0 - gain * hold_up) * var, DRAIN_LEAST), var)
 
 
 def brix_seen(state: State, seen: Bin, belief: Floats) -> Seen:

@@ -194,6 +194,16 @@ def test_draining_is_learnt_from_levels_after_a_stop() -> None:
     assert state.drain[:, 1, 0] == pytest.approx(np.full(3, 0.1))
 
 
+def test_a_stop_that_one_gauge_showed_teaches_nothing_of_the_others() -> None:
+    state, _ = idle_state()
+    before, seen = state.drain.copy(), Bin.empty(3)
+    seen.level_l[1, DRAINING:] = state.mean[1, 0] - 0.3 * state.mean[1, 6]
+    seen.level_n[1, DRAINING:] = 3
+    watch.learn_draining(state, seen, np.zeros(3), np.ones(3, dtype=np.bool_))
+    assert (state.drain[[0, 2]] == before[[0, 2]]).all()
+    assert (state.drain[1, :, 0] != before[1, :, 0]).all()
+
+
 def test_noise_never_grows_beyond_its_bound() -> None:
     state, _ = idle_state()
     there = watch.Seen(np.zeros(3), np.ones(3), np.full(3, 1.0), np.ones(3, dtype=np.bool_))
