@@ -2,7 +2,7 @@
 
 A valve keeps the gauge at its mark, so a small rise from the lowest mark of the last days may be one, whatever the
 strength did. It was none where the gauge then falls further at work than any opening reaches; it was one where a valve
-is found at that mark. What is still open after four days is told.
+is found at that mark. What is still open after four days is told, but for a sump that has begun anew since.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from typing import Any, Final, Self
 
 import numpy as np
 
-from monitor.model.layout import BIN_S, Fixed
+from monitor.model.layout import BIN_S, BINS_A_DAY, Fixed
 from monitor.model.state import State
 from monitor.model.types import Event, EventKind
 from monitor.model.valves import (
@@ -78,8 +78,10 @@ def rose_from(state: State, fixed: Fixed, i: int, rise: tuple[int, float], k: in
 
 
 def settle(state: State, fixed: Fixed, i: int, one: Waiting, k: int) -> Waiting:
-    """Return a filling of row i that waits as it stands after bin k."""
+    """Return a filling of row i that waits as it stands after bin k; one of a former tank or fluid is never told."""
     full = float(fixed.full_l[i])
+    if state.bins_done[i] < BINS_A_DAY and state.bins_done[i] <= k - one.first:
+        return _settled(one, k, told=False)
     if state.valve[i, FLAG] > 0:
         near = one.from_l == NOTHING_HEARD or abs(one.from_l - float(state.valve[i, MARK])) < AT_MARK * full
         return _settled(one, k, told=not near)

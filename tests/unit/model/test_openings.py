@@ -9,10 +9,11 @@ import pytest
 
 from monitor.model import openings, valves
 from monitor.model.engine import Engine
-from monitor.model.layout import STRENGTH, Fixed
+from monitor.model.layout import BINS_A_DAY, STRENGTH, Fixed
 from monitor.model.state import State
 from monitor.model.types import Event, EventKind
 from monitor.plant.reading import Reading, Signal
+from monitor.plant.tank import PerHeight
 from tests.unit.model.runs import HOUR_S, engine_over, fed, idle_state
 from tests.unit.pipeline.shop import BEGIN_S, Machine, plant_of, readings_of
 
@@ -23,6 +24,7 @@ RISE = 4 * 500
 def hours_of(gauges: list[float], running: float = 1.0, last: int = 520) -> tuple[State, Fixed, int]:
     """Return a state whose ring of hours ends with some gauges (shares of full), and the last bin."""
     state, fixed = idle_state(1)
+    state.bins_done[:] = BINS_A_DAY
     for back, gauge in enumerate(reversed(gauges)):
         slot = (last - back) % valves.RING_H
         state.hourly[0, slot, valves.GAUGES] = 4.0 * gauge * FULL_L
@@ -128,3 +130,16 @@ def test_a_restart_and_late_input_leave_what_waits_as_it_was() -> None:
     assert len(whole.events()) == 1
     behind = fed(Engine(plant), [one for one in readings if one is not late], [], end)
     assert fed(behind, [late], [], end).events() == whole.events()
+
+
+def test_what_waits_of_a_former_tank_is_not_told_of_the_new_one() -> None:
+    shop = [Machine("lathe-01", volume_l=330.0, evaporation_l_per_h=1.8, acts=[(32.0, 26.0, 3.0)])]
+    plant, readings = plant_of(shop), readings_of(shop, 70)
+    changed = BEGIN_S + 37 * HOUR_S
+    before = fed(Engine(plant), [one for one in readings if one.time_s < changed], [], changed)
+    assert before.findings.waiting_to_json()
+    lathe = replace(plant.sumps["lathe-01"], tank=PerHeight(1.5), since_s=changed)
+    after = Engine(replace(plant, sumps={"lathe-01": lathe}))
+    after.restore(before.to_bytes())
+    fed(after, [one for one in readings if one.time_s >= changed], [], BEGIN_S + 70 * HOUR_S)
+    assert after.events() == []
