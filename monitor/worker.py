@@ -100,7 +100,7 @@ class Worker:
         self._meanwhile.clear()
 
     def stop(self, within_s: float) -> None:
-        """Store what waits, write a last state down and end."""
+        """Store what waits and end."""
         self._stopping.set()
         self._queue.put(None)
         self._thread.join(within_s)
