@@ -36,12 +36,12 @@ from monitor.plant.types import Plant
 
 CHECK_MOVES_KEPT: Final = 2000
 ALONE_BINS: Final = 192
-WITH_DISK_BINS: Final = 4
+WITH_DISK_BINS: Final = 5
 PACKED_BINS: Final = 1
 FORGET_EVERY: Final = 4
-LATELY_BINS: Final = 1
-"""States and samples are kept for two days; where they lie on disk too, samples for an hour and the state before the
-last bin: what is told later than that goes back to a checkpoint. Samples are packed after a bin."""
+LATELY_BINS: Final = 4
+"""States and samples are kept for two days; where they lie on disk too, for an hour: what is told later than that goes
+back to a checkpoint and fetches the readings from disk. Samples are packed after a bin."""
 
 History = Callable[[float, float], Iterable[Reading]]
 Older = Callable[[float], bytes | None]

@@ -18,8 +18,8 @@ from monitor.model.state import State
 
 SIX_HOURS: Final = 24
 SHORT: Final = ((1, 1), (4, 12))
-SHORTEST: Final = ((1, 1),)
-"""Of the bins behind the present one: the last, and every fourth of the last 12, or the last only."""
+SHORTEST: Final = ((1, 1), (4, 4))
+"""Of the bins behind the present one: the last, and every fourth of the last 12, or of the last 4 only."""
 RING_FROM: Final = 11
 """Arrays with more numbers a sump than this are kept as places,"""
 RESTLESS: Final = frozenset({"cov", "errors", "fit", "gram"})
