@@ -6,6 +6,7 @@ import unicodedata
 from typing import Final
 
 _NO_TEXT: Final = frozenset({"Cc", "Cs", "Zl", "Zp"})
+_SHORT: Final = {"\n": "\\n", "\r": "\\r", "\t": "\\t"}
 _TURNS: Final = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 
 
@@ -23,4 +24,7 @@ def one_line(text: str) -> str:
 
 def _written(sign: str) -> str:
     hidden = sign in _TURNS or unicodedata.category(sign) in _NO_TEXT
-    return sign.encode("unicode_escape").decode("ascii") if hidden else sign
+    if not hidden:
+        return sign
+    number = ord(sign)
+    return _SHORT.get(sign) or (f"\\x{number:02x}" if number < 0x100 else f"\\u{number:04x}")

@@ -21,6 +21,21 @@ PATIENCE: Final = 3
 """After so many looks a request that is not whole, or an answer of which nothing was read, ends the connection."""
 
 
+class PatientLoop(asyncio.SelectorEventLoop):
+    """An event loop whose TLS listeners do not wait a minute, as usual, for clients that do not shake hands."""
+
+    async def create_server(self, *arguments: Any, **options: Any) -> asyncio.Server:
+        """Create a server as asyncio does, with a bound on the handshake."""
+        if options.get("ssl") is not None:
+            options["ssl_handshake_timeout"] = LOOK_EVERY_S * PATIENCE
+        return await super().create_server(*arguments, **options)
+
+
+def patient_loop(**_: Any) -> PatientLoop:
+    """Make the loop, as uvicorn asks for it."""
+    return PatientLoop()
+
+
 class PatientProtocol(H11Protocol):
     """HTTP/1.1 as uvicorn speaks it, with an end to waiting for the client. A stream of events may last."""
 

@@ -112,7 +112,7 @@ class Pages:
         """Take a token and begin a session with it, kept in a cookie that only this server sees."""
         got = await sent(request)
         token = str(got.fields.get("token", "")).strip()
-        session = await run_in_threadpool(self._board.begin_session, token, SIGN_IN_S) if token else None
+        session = await run_in_threadpool(self._session, token) if token else None
         if session is None:
             page = await run_in_threadpool(self._page, "sign_in.html", "sign-in", back=_back(got), wrong=True)
             page.status_code = 401
@@ -121,6 +121,11 @@ class Pages:
         secure = request.url.scheme == "https"
         answer.set_cookie(COOKIE, session, max_age=SIGN_IN_S, httponly=True, samesite="strict", secure=secure)
         return answer
+
+    def _session(self, token: str) -> str | None:
+        """Begin a session; a wrong token is told by reading, so that no stranger gives the writer work."""
+        known = self._board.reader().token_scope(token, self._board.clock())
+        return None if known is None else self._board.begin_session(token, SIGN_IN_S)
 
     async def signed_out(self, request: Request) -> Response:
         """End the session of who asks, here and wherever else its cookie was taken."""

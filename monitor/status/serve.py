@@ -42,6 +42,7 @@ class StatusServer:
                 app,
                 http=PatientProtocol,
                 ws="none",
+                loop="monitor.status.connections:patient_loop",
                 log_config=None,
                 access_log=False,
                 server_header=False,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import http.client
+import socket
 import ssl
 from pathlib import Path
 from urllib.parse import urlencode
@@ -10,6 +11,7 @@ from urllib.parse import urlencode
 import pytest
 
 from monitor.plant.errors import SourceError
+from monitor.status import connections
 from monitor.status.app import create_app
 from monitor.status.serve import StatusServer
 from tests.fixtures.board import FakeBoard
@@ -46,6 +48,15 @@ def test_it_is_read_by_a_client_that_trusts_the_authority_and_by_no_other(cards:
     stranger = http.client.HTTPSConnection("127.0.0.1", server.port, context=ssl.create_default_context(), timeout=20)
     with pytest.raises(ssl.SSLCertVerificationError):
         stranger.request("GET", "/")
+    server.stop()
+
+
+def test_who_does_not_shake_hands_is_ended(cards: Certificates, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(connections, "LOOK_EVERY_S", 0.1)
+    server = _server(cards)
+    server.start()
+    with socket.create_connection(("127.0.0.1", server.port), timeout=20) as silent:
+        assert silent.recv(1) == b""
     server.stop()
 
 

@@ -8,6 +8,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from monitor.plant.errors import SourceError
+from monitor.status.app import create_app
 from monitor.status.guard import COOKIE, MAX_BODY_BYTES, check_listener, host_name, is_loopback, must_have_tokens
 from tests.fixtures.board import FakeBoard
 
@@ -83,6 +84,20 @@ def test_a_change_from_a_foreign_page_is_refused(client: TestClient, board: Fake
 )
 def test_a_change_from_the_own_page_or_a_program_is_taken(client: TestClient, headers: dict[str, str]) -> None:
     assert client.post("/api/entries", json=ENTRY, headers=headers).status_code == 201
+
+
+class Unasked(FakeBoard):
+    """A board whose writer must not be asked."""
+
+    def begin_session(self, token: str, lasts_s: float) -> str | None:
+        raise AssertionError(f"{token} for {lasts_s:g} s")
+
+
+def test_a_wrong_token_at_the_sign_in_gives_the_writer_no_work() -> None:
+    with TestClient(create_app(Unasked(tokens={"may-act": "act"}), open_without_token=False)) as stranger:
+        assert stranger.post("/sign-in", data={"token": "guess"}).status_code == 401
+        with pytest.raises(AssertionError, match="may-act"):
+            stranger.post("/sign-in", data={"token": "may-act"})
 
 
 def test_a_page_is_answered_whatever_page_it_was_asked_from(client: TestClient) -> None:
