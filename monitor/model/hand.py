@@ -8,7 +8,7 @@ import numpy as np
 
 from monitor.model.jumps import CONFIRMED
 from monitor.model.kalman import carry_rows, measure
-from monitor.model.layout import BIAS, STRENGTH, VOLUME, WIDTH, Fixed, Flags, Floats
+from monitor.model.layout import BIAS, DENSE_S, STRENGTH, VOLUME, WIDTH, Fixed, Flags, Floats
 from monitor.model.logbook import Logbook
 from monitor.model.state import State
 from monitor.plant.reading import Entry, EntryKind
@@ -16,7 +16,6 @@ from monitor.plant.reading import Entry, EntryKind
 CHECK_SD: Final = 0.14  # points: a hand refractometer of 0.1-0.2 degBx (trade-facts 2.3), or a titration
 MOVES: Final = frozenset({EntryKind.TOP_UP, EntryKind.REMOVAL, EntryKind.CHARGE})
 BLIND_BINS: Final = 5
-SPARSE_S: Final = 2700.0
 
 
 def take_entries(state: State, fixed: Fixed, logbook: Logbook, row: dict[str, int], k: int) -> Flags:
@@ -55,7 +54,7 @@ def _check(state: State, fixed: Fixed, i: int, value_pct: float) -> None:
 
 
 def _blind(state: State, fixed: Fixed, i: int, k: int) -> bool:
-    sparse = fixed.level_period_s[i] > SPARSE_S
+    sparse = fixed.level_period_s[i] > DENSE_S
     return bool(sparse or not state.level_known[i] or k - state.last_bin[i, 0] > BLIND_BINS)
 
 

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from monitor.model.kalman import carry_rows
-from monitor.model.layout import BIAS, HOLD_UP, STRENGTH, VOLUME, WIDTH, Fixed, Flags, Floats, zeros
+from monitor.model.layout import BIAS, DENSE_S, HOLD_UP, STRENGTH, VOLUME, WIDTH, Fixed, Flags, Floats, zeros
 from monitor.model.state import State
 from monitor.model.valves import expected_rise
 
@@ -26,7 +26,6 @@ GATE: Final = 4.5
 HAND_GATE: Final = 3.2
 LEAST_LEVEL: Final = 0.012  # of full: smaller steps are left to the filter
 LEAST_STRENGTH: Final = 0.15  # points
-DENSE_S: Final = 2700.0
 LATELY_BINS: Final = 192
 LEAST_FILL: Final = 0.03  # of full
 FILLED_TO: Final = 0.93  # of full, where nobody sees how far

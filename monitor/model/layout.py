@@ -44,6 +44,8 @@ FIRST_IDLE: Final = 0.013 / 24
 FIRST_RUN: Final = 0.075 / 24
 FIRST_DRAG: Final = 0.042 / 24
 CARRY: Final = 1.04  # a little more concentrate than water leaves on parts (design, k >= 1)
+DENSE_S: Final = 2700.0
+"""Readings further apart lie in no neighbouring bins: taken by hand, or nearly so, each is judged by itself."""
 GAUGE_POINTS: Final = 65
 HIGHEST: Final = 1.3  # of full
 UNTOUCHED_FROM: Final = 1 << 15

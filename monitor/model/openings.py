@@ -12,13 +12,12 @@ from typing import Any, Final, Self
 
 import numpy as np
 
-from monitor.model.layout import BIN_S, BINS_A_DAY, Fixed
+from monitor.model.layout import BIN_S, BINS_A_DAY, DENSE_S, Fixed
 from monitor.model.state import State
 from monitor.model.types import Event, EventKind
 from monitor.model.valves import (
     BINS_AN_HOUR,
     COUNT,
-    DENSE_S,
     FLAG,
     GAUGES,
     MARK,

@@ -17,11 +17,10 @@ import numpy as np
 
 from monitor.model.bins import Bin
 from monitor.model.jumps import Look
-from monitor.model.layout import HOLD_UP, STRENGTH, VOLUME, Fixed, Flags, Floats, Ints
+from monitor.model.layout import DENSE_S, HOLD_UP, STRENGTH, VOLUME, Fixed, Flags, Floats, Ints
 from monitor.model.state import LEVEL_IDLE, LEVEL_RUN, State
 
 ODDS, COUNT, LITRES, SINCE = range(4)
-SPARSE_S: Final = 2700.0
 A_READING: Final = 0.06  # odds that somebody filled up since the last reading
 SURE: Final = 1.8  # ln odds at which one reading is believed,
 LIKELY: Final = 0.5  # and several together;
@@ -38,7 +37,7 @@ STRANGE_BRIX: Final = 0.02  # chips on the prism
 
 def sparse(fixed: Fixed) -> Flags:
     """Tell whose levels are read so seldom that no two lie in neighbouring bins (n,)."""
-    return np.asarray(fixed.has_level & (fixed.level_period_s > SPARSE_S))
+    return np.asarray(fixed.has_level & (fixed.level_period_s > DENSE_S))
 
 
 def keep_hold_up(state: State, fixed: Fixed, mean: Floats, var: Floats) -> None:

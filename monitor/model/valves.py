@@ -17,6 +17,7 @@ import numpy as np
 
 from monitor.model.kalman import measure
 from monitor.model.layout import (
+    DENSE_S,
     FIRST_DRAG,
     FIRST_RUN,
     HOLD_UP,
@@ -62,7 +63,6 @@ SLOWEST_IDLE: Final = 0.005 / 24
 SLOWEST_RUN: Final = 0.025 / 24
 STAYS: Final = 0.5
 LOST: Final = 0.02
-DENSE_S: Final = 2700.0
 NEAR: Final = 0.006
 FIRST_SIZE: Final = 0.021
 SIZE_FROM_H: Final = 24
