@@ -39,6 +39,7 @@ ALONE_BINS: Final = 192
 WITH_DISK_BINS: Final = 5
 PACKED_BINS: Final = 1
 FORGET_EVERY: Final = 4
+FETCHED_BINS: Final = 8
 LATELY_BINS: Final = 4
 """States and samples are kept for two days; where they lie on disk too, for an hour: what is told later than that goes
 back to a checkpoint and fetches the readings from disk. Samples are packed after a bin."""
@@ -72,6 +73,7 @@ class Engine:
         self._reach = ALONE_BINS if history is None else WITH_DISK_BINS
         self._trail = Trail(ALONE_BINS) if history is None else Trail(LATELY_BINS, SHORTEST)
         self._in_memory_from: int | None = None
+        self._on_disk: tuple[float, int] | None = None
         self._absent: dict[str, Absent] = {}
         self._anew: dict[int, list[int]] = {}
         for i, sump in enumerate(plant.sumps.values()):
@@ -148,15 +150,26 @@ class Engine:
         return False
 
     def _recall(self, k: int) -> None:
-        """Fetch readings from disk where the memory no longer reaches back to bin k."""
+        """Note which readings are to be fetched from disk where the memory no longer reaches back to bin k."""
         if self._in_memory_from is None or k >= self._in_memory_from:
             return
-        if self._history is not None:
-            self._gatherer.add(self._history(k * BIN_S - HOLD_S, self._in_memory_from * BIN_S))
+        upto = self._in_memory_from if self._on_disk is None else max(self._in_memory_from, self._on_disk[1])
+        self._on_disk = (k * BIN_S - HOLD_S, upto)
         self._in_memory_from = k
+
+    def _fetch(self, k: int) -> None:
+        """Fetch what of bin k is on disk only, and of some bins more: a whole week might fill the memory."""
+        if self._on_disk is None or self._on_disk[0] >= (k + 1) * BIN_S:
+            return
+        from_s, upto = self._on_disk
+        last = min(k + FETCHED_BINS, upto)
+        if self._history is not None:
+            self._gatherer.add(self._history(from_s, last * BIN_S))
+        self._on_disk = (last * BIN_S, upto) if last < upto else None
 
     def _one(self, k: int) -> None:
         """Pass bin k whole, or stand before it as if it had not been tried."""
+        self._fetch(k)
         before, hall = self._state.copy(), self._hall.copy()
         try:
             self._through(k, before)
