@@ -259,6 +259,9 @@ class Engine:
         passed = (now_s - self._next * BIN_S) / 3600.0
         moment = replace(self.clock.moment(self._next), hours=min(passed, HOURS))
         step(state, self.fixed, seen, moment, self._logged_mix(self._next))
+        bad = np.flatnonzero(~finite(state.mean, state.cov))
+        if bad.size:
+            state.put(bad, self._state.take(bad))
         return state
 
     def widths(self) -> Floats:
