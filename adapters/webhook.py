@@ -40,6 +40,9 @@ class WebhookOutlet:
     def __init__(self, spec: ChannelSpec) -> None:
         self.id = spec.id
         self._url = text_option(spec, "url")
+        parts = urlsplit(self._url)
+        self._place = f"{parts.scheme}://{parts.netloc}"
+        """Said in messages: the path of such an address often is a secret."""
         self._timeout_s = float(str(spec.options.get("timeout") or 10.0))
         self._secret_file, self._ca_file = spec.options.get("secret_file"), spec.options.get("ca_file")
         self._proxy = spec.options.get("proxy")
@@ -65,7 +68,7 @@ class WebhookOutlet:
         except URLError as error:
             return self._unreached(error.reason)
         except (OSError, HTTPException) as error:
-            return Verdict(Said.AGAIN, f"{self._url}: {error or type(error).__name__}")
+            return Verdict(Said.AGAIN, f"{self._place}: {error or type(error).__name__}")
         return _judged(status)
 
     def _request(self, body: bytes, headers: dict[str, str]) -> Request:
@@ -77,9 +80,9 @@ class WebhookOutlet:
 
     def _unreached(self, reason: object) -> Verdict:
         if isinstance(reason, ssl.SSLCertVerificationError):
-            what = f"{self._url}: the receiver's certificate is not trusted: {reason.verify_message}"
+            what = f"{self._place}: the receiver's certificate is not trusted: {reason.verify_message}"
             return to_mend(what, "name its authority in ca_file, and the receiver in url as its certificate does")
-        return Verdict(Said.AGAIN, f"{self._url}: {reason}")
+        return Verdict(Said.AGAIN, f"{self._place}: {reason}")
 
     def _body(self, letter: Letter) -> tuple[bytes, str]:
         if self._short:

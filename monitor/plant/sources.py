@@ -103,6 +103,8 @@ def _check_topic(address: Address, payload: str, faults: Faults) -> None:
     topic, mark, selector = address.text.partition("?") if payload in _PARTS else (address.text, "", "")
     if any(sign in topic for sign in "+#\0") or not topic:
         faults.add(address.path, f'"{address.text}" must be one MQTT topic, without the wildcards + and #')
+    elif topic.startswith("$share/"):
+        faults.add(address.path, f'"{address.text}" is a shared subscription: write the topic alone, without $share/…/')
     if payload == "iolink":
         try:
             parse_where(selector)

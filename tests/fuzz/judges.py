@@ -22,6 +22,7 @@ from pymodbus.framer import FramerBase, FramerRTU
 from pymodbus.pdu import DecodePDU
 
 from adapters.bus_wire import Garbled, Late, Master, Mute, Refused
+from adapters.dispensed import DispensedIntake
 from adapters.intake import Batch, Intake, Piece
 from adapters.line_reader import LineReader
 from adapters.lines import Framing, LinePattern, frame, unfinished
@@ -225,6 +226,25 @@ _LINES: Final = LineReader(
 _VALUES: Final = [b'{"valid":true,"value":[15,123,126,236]}', b'{"valid":false,"value":[0,0,126,236,1,2]}']
 
 
+def _take_report(raw: bytes) -> Batch:
+    """Take a report of the mixing station; its litres stand for the value of a reading."""
+    batch, topic = Batch(), "bandkeeper/w/mixing/dispensed"
+    intake = DispensedIntake("hall", topic, plant([], sump("a")).sumps)
+    intake.take(batch, Piece(topic, raw, NOW_S))
+    for entry in batch.entries:
+        batch.readings.append(Reading("a", Signal.LEVEL, entry.volume_l, entry.time_s, NOW_S))
+    return batch
+
+
+def _reports_say(raw: bytes) -> Iterable[Seen]:
+    told = _loaded(raw)
+    if not isinstance(told, dict) or told.get("sump") != "a" or not _plain(told.get("mix_pct")):
+        return
+    time_s = _time(told.get("t"))
+    if _plain(told.get("volume_l")) and 0 <= told["mix_pct"] <= 100 and time_s is not None:
+        yield float(told["volume_l"]), NOW_S if math.isnan(time_s) else min(time_s, NOW_S)
+
+
 class _Wire:
     """A Modbus line on which a piece comes as the answer."""
 
@@ -269,6 +289,15 @@ def _frame(body: bytes) -> bytes:
 
 
 FORMS: Final[Mapping[str, Form]] = {
+    "dispensed": Form(
+        [
+            b'{"id": "7f3a", "sump": "a", "volume_l": 60, "mix_pct": 4.5, "t": "2031-03-03T21:30:00Z"}',
+            b'{"id": 17, "sump": "a", "volume_l": 12.5, "mix_pct": 0, "t": 1930339800.25, "container": "can-7"}',
+            b'{"id":"a.b:c","sump":"a","volume_l":2e1,"mix_pct":100}',
+        ],
+        _take_report,
+        _reports_say,
+    ),
     "json": Form(
         [
             b'{"t": "2031-03-03T21:30:00Z", "v": 251.4}',

@@ -133,7 +133,10 @@ def test_the_status_decides(answer: int, said: Said) -> None:
 def test_a_receiver_that_hangs_or_is_away_is_tried_again() -> None:
     with HookServer([30.0]) as server:
         assert hook(server.url, timeout=0.3).send(letter()).said is Said.AGAIN
-    assert hook(f"http://127.0.0.1:{free_port()}/in").send(letter()).said is Said.AGAIN
+    away = hook(f"http://127.0.0.1:{free_port()}/in/keep-this-secret?key=and-this").send(letter())
+    assert away.said is Said.AGAIN
+    assert "http://127.0.0.1:" in away.detail
+    assert "this" not in away.detail
 
 
 def test_an_event_is_signed_and_carries_its_id(tmp_path: Path) -> None:

@@ -268,6 +268,11 @@ def test_many_syntax_faults_end_in_bounded_time() -> None:
     assert len(faults) == 50
 
 
+def test_a_shared_subscription_is_no_topic() -> None:
+    faults = faults_of(SHORTEST.replace('address = "', 'address = "$share/watch/', 1))
+    assert [fault.partition(" ")[2] for fault in faults] == ["sump.mill-1.signal.level.address"]
+
+
 def test_the_page_may_have_a_certificate() -> None:
     plant = checked(f'{SHORTEST}[status]\ncertificate = "page.pem"\ncertificate_key = "/etc/page.key"\n')
     assert plant.status == StatusSpec("127.0.0.1", 8480, "", Path("/shop/page.pem"), Path("/etc/page.key"))
