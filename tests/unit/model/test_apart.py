@@ -1,7 +1,7 @@
 """No sump's numbers hang on another's: whatever becomes of a neighbour, they are the same to the last bit.
 
-What all sumps of a hall share, its weather, is joined apart for those whose coolant temperature is measured: so one is
-here and the other is not.
+What sumps of a hall do share is kept out: its weather is joined apart for those whose coolant temperature is measured,
+as one's is here and the other's is not, and two machines are too few to tell that a hall is shut.
 """
 
 from __future__ import annotations
