@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import math
 import os
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
 from monitor.plant.errors import DamagedRecordError, RecordError
 from monitor.plant.reading import Signal
+from monitor.record import check
 from monitor.record.backups import backups_in, make_backup
+from monitor.record.check import what_is_wrong
 from monitor.record.mend import MENDED, report, restore
 from monitor.record.migrations import PAGE_BYTES
 from monitor.record.store import Record
@@ -62,6 +66,27 @@ def test_damage_in_any_table_is_found_and_the_readings_are_there(tmp_path: Path,
     assert times(record) == [one.time_s for one in readings]
     assert len(record.mishaps) == 1
     record.close()
+
+
+@pytest.mark.parametrize("table", ["sample", "forecast", "estimate", "hourly"])
+def test_a_large_table_is_looked_at_from_its_end_and_no_longer_than_it_may(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, table: str
+) -> None:
+    path, _, _ = made(tmp_path)
+    with closing(sqlite3.connect(path)) as db:
+        for hour in range(2000):
+            db.execute("INSERT INTO hourly VALUES (?, ?, ?, 1, 0, 1.0, 1.0, 1.0, 1.0)", (hour // 24, 1, hour % 24))
+            db.execute("INSERT INTO estimate VALUES (?, 'm', 1.0, 1.0, 1.0, 1.0, 1.0, 1.0)", (float(hour),))
+            db.execute("INSERT INTO forecast VALUES (?, 'm', 1.0, 1.0, 1.0, 1.0, 1.0, 'lean', '{}', x'00')", (hour,))
+        db.commit()
+    monkeypatch.setattr(check, "PAGES_A_SECOND", 1e-3)  # nothing fits into the time as a whole
+    assert what_is_wrong(path, 5.0) == ""
+    first, *_, last = leaves_of(path, table)
+    spoil(path, first)
+    assert "malformed" in what_is_wrong(path, 5.0)
+    assert what_is_wrong(path, 0.0) == ""
+    spoil(path, last)
+    assert ("malformed" in what_is_wrong(path, 0.0)) == (table == "forecast")  # the first that is looked at
 
 
 @pytest.mark.parametrize("share", [0.1, 0.5, 0.9])
