@@ -24,7 +24,7 @@ from monitor.plant.errors import RecordError
 from monitor.record.faults import explained
 
 BLOCK: Final = 1 << 18
-PAGE: Final = 4096
+PAGE: Final = 1024
 HOLD_TRIES: Final = 200
 HOLD_WAIT_S: Final = 0.05
 MARK_AT: Final = 60
