@@ -18,6 +18,7 @@ from monitor.plant.plain import is_plain
 from monitor.plant.quantity import example, parse_quantity
 
 IDENTIFIER = re.compile(r"[a-z0-9][a-z0-9-]{0,62}")
+SHORTEST_PERIOD_S, LONGEST_PERIOD_S = 0.01, 366 * 86400.0
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 SHAPES = ("box", "vertical-cylinder", "horizontal-cylinder", "cone")
 _CLOCK = re.compile(r"([01]\d|2[0-4]):([0-5]\d)")
@@ -119,6 +120,17 @@ PerHeightQuantity = Annotated[float, BeforeValidator(_quantity("volume_per_heigh
 Area = Annotated[float, BeforeValidator(_quantity("area")), _text_schema("area")]
 Hardness = Annotated[float, BeforeValidator(_quantity("hardness", zero=True)), _text_schema("hardness")]
 Conductivity = Annotated[float, BeforeValidator(_quantity("conductivity", zero=True)), _text_schema("conductivity")]
+
+
+def _period(value: Any) -> float:
+    """Read the spacing of a signal: no device tells oftener, or more seldom, than that."""
+    period_s = _quantity("time")(value)
+    if not SHORTEST_PERIOD_S <= period_s <= LONGEST_PERIOD_S:
+        raise ValueError(f'"{value}" must be 0.01 s to 366 d, such as "5 min"')
+    return period_s
+
+
+Period = Annotated[float, BeforeValidator(_period), _text_schema("time")]
 Duration = Annotated[float, BeforeValidator(_quantity("time")), _text_schema("time")]
 
 
@@ -161,7 +173,9 @@ class PlantTable(TableModel):
 class FluidTable(TableModel):
     """A fluid product, by its data sheet."""
 
-    refractometer_factor: Number = Field(gt=0, description="percent per degree Brix, from the supplier", examples=[1.5])
+    refractometer_factor: Number = Field(
+        ge=0.01, le=100, description="percent per degree Brix, from the supplier", examples=[1.5]
+    )
     band: tuple[Percent, Percent] = Field(
         strict=False, description="lowest and highest strength in percent", examples=[[6.0, 10.0]]
     )
@@ -300,7 +314,7 @@ class SignalTable(TableModel):
         examples=["hall-1/lathe-04/level"],
     )
     unit: Text | None = Field(None, description='unit the device sends; may be left out where it can only be "1"')
-    period: Duration = Field(
+    period: Period = Field(
         description="expected spacing; silence is judged by it, registers are read by it", examples=["5 min"]
     )
     scale: Number = Field(1.0, description="value = what the device says * scale + offset", examples=[0.1])

@@ -18,6 +18,8 @@ from monitor.plant.tank import Box, Cone, HorizontalCylinder, PerHeight, Tank, V
 from monitor.plant.tank import Table as StrappingTable
 from monitor.plant.types import Duty, Fluid, SignalSpec, Sump, Water
 
+SMALLEST_L, LARGEST_L = 0.1, 1e6
+"""Beyond these `full` is a slip of units; numbers far beyond would spoil what all sumps are reckoned with together."""
 DIMENSIONS: Mapping[Signal, tuple[str, ...]] = {
     Signal.LEVEL: ("length", "volume"),
     Signal.REFRACTOMETER: ("brix", "percent"),
@@ -89,6 +91,8 @@ def _check_volumes(v: Table, tank: Tank | None, path: Path, faults: Faults) -> N
     full, lowest, hold_up = v.get("full"), v.get("lowest"), v.get("hold_up")
     if full is not None and lowest is not None and lowest >= full:
         faults.add((*path, "lowest"), f"{lowest:g} L must be less than full, which is {full:g} L")
+    elif full is not None and not SMALLEST_L <= full <= LARGEST_L:
+        faults.add((*path, "full"), f"{full:g} L is no sump: it must be {SMALLEST_L:g} L to {LARGEST_L:,.0f} L")
     elif hold_up is not None and lowest is not None and hold_up >= lowest:
         text = f"{hold_up:g} L must be less than lowest ({lowest:g} L), else the running pump draws air before that"
         faults.add((*path, "hold_up"), text)

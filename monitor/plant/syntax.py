@@ -20,6 +20,7 @@ _AT_LINE = re.compile(r"\(at line (\d+), column \d+\)$")
 _WHERE = re.compile(r" \(at (line \d+, column \d+|end of document)\)$")
 _PAIR = re.compile(r"\s*([A-Za-z0-9_.\"'-]+)\s*=\s*(.*?)\s*(?:#.*)?$")
 _HEADER = re.compile(r"\s*\[\[?\s*([^\]#]+?)\s*\]\]?\s*(?:#.*)?$")
+_ENDLESS = re.compile(r"[\d_]{4000}")
 _SECRET_KEY = re.compile(r"pass|secret|token|key", re.IGNORECASE)
 _OTHERWISE = "is not valid TOML: a key, an equals sign and one value, texts in quotes, lists in square brackets"
 _FORMS = (
@@ -60,6 +61,10 @@ def read_toml(text: str, file: str) -> Reading:
             begun, noticed = _line(whole, str(error))
             if not _take_out(rows, begun, noticed, str(error), out):
                 return out
+        except ValueError:  # an integer longer than Python reads
+            line = next((n for n, row in enumerate(rows, 1) if _ENDLESS.search(row)), 1)
+            out.faults.append(Fault(file, line, "toml", "a number has thousands of digits: write what it should be"))
+            return out
         except RecursionError:
             out.faults.append(Fault(file, 1, "toml", "brackets are nested too deeply"))
             return out

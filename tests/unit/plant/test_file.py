@@ -268,6 +268,26 @@ def test_many_syntax_faults_end_in_bounded_time() -> None:
     assert len(faults) == 50
 
 
+@pytest.mark.parametrize(
+    ("right", "wrong", "words"),
+    [
+        ("refractometer_factor = 1.5", "refractometer_factor = " + "9" * 5000, "thousands of digits"),
+        ("refractometer_factor = 1.5", "refractometer_factor = 1e300", "100 or less"),
+        ("refractometer_factor = 1.5", "refractometer_factor = 1e-300", "0.01 or more"),
+        ('period = "5 min"', 'period = "1e300 d"', "366 d"),
+        ('period = "5 min"', 'period = "1e-300 s"', "0.01 s"),
+        ('full = "300 L"', 'full = "1e300 L"', "1,000,000 L"),
+        ('full = "300 L"', 'full = "1e-300 L"', "less than full"),
+    ],
+)
+def test_numbers_that_no_sump_has_are_refused(right: str, wrong: str, words: str) -> None:
+    assert right in SHORTEST
+    plant, faults = check_text(SHORTEST.replace(right, wrong, 1), Path("plant.toml"))
+    assert plant is None
+    assert any(words in fault.text for fault in faults), faults
+    assert all(fault.line > 1 for fault in faults)
+
+
 def test_a_shared_subscription_is_no_topic() -> None:
     faults = faults_of(SHORTEST.replace('address = "', 'address = "$share/watch/', 1))
     assert [fault.partition(" ")[2] for fault in faults] == ["sump.mill-1.signal.level.address"]
