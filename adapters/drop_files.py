@@ -149,9 +149,9 @@ def ends_in_a_line(number: int, path: Path) -> bool:
     return path.name.lower().endswith(".gz") or size == 0 or os.pread(number, 1, size - 1) in {b"\n", b"\r"}
 
 
-def digest_of(number: int, path: Path) -> int:
-    """Return 63 bits that tell content and place of an open file."""
-    content = hashlib.blake2b(os.fsencode(path.name) + b"\0", digest_size=8)
+def digest_of(number: int, path: Path, known: str) -> int:
+    """Return 63 bits that tell content and place of an open file, and what was `known` to whoever reads it."""
+    content = hashlib.blake2b(os.fsencode(path.name) + b"\0" + known.encode() + b"\0", digest_size=8)
     at = 0
     while piece := os.pread(number, _PIECE, at):
         content.update(piece)

@@ -2,7 +2,8 @@
 
 The last delivery of a file carries a receipt (its digest) that is stored in the same transaction. So after a kill at
 any point a file is only moved, if its receipt is there; else it is read again, which doubles nothing: readings are
-known by signal and time, entries by what they say. Rows that cannot be used are listed in `done/NAME.rejected.csv`.
+known by signal and time, entries by what they say. Where the plant file knows other signals since, a file that is
+dropped again is read again. Rows that cannot be used are listed in `done/NAME.rejected.csv`.
 """
 
 from __future__ import annotations
@@ -239,7 +240,7 @@ class FolderInlet(ThreadedInlet):
             if not ends_in_a_line(number, one.path) and self._watch.cut_off_for_s(one, time.monotonic()) > 0:
                 self._complain(one, Complaint("ends in the middle of a line", "it is waited for"), 0.0)
                 raise _Changed
-            digest = digest_of(number, one.path)
+            digest = digest_of(number, one.path, _known(self._plant))
             target = free_name(self._done_folder(), one.path.name)
             if digest in self._taken:
                 log.info("%s: %s was taken in before", self.source, said_name(one.path))
@@ -344,6 +345,12 @@ class FolderInlet(ThreadedInlet):
                 if not origin.exists():
                     target.rename(origin)
                     log.warning("%s: %s was written to after it was taken in", self.source, said_name(origin))
+
+
+def _known(plant: Plant) -> str:
+    """Return what a plant file knows of signals: with more of them, rows of a file may be taken that were refused."""
+    signals = ((sump.id, one) for sump in plant.sumps.values() for one in sump.signals.values())
+    return "\n".join(sorted((*plant.sumps, *(f"{sump}/{one.signal} {one.unit.name}" for sump, one in signals))))
 
 
 def _passes(error: RecordError) -> bool:

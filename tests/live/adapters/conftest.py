@@ -20,6 +20,7 @@ from adapters.payloads import payload_named
 from adapters.routes import routes_of
 from monitor.plant.registers import parse_registers
 from monitor.plant.source_modbus import defaults_of
+from monitor.plant.types import Plant
 from monitor.record.csv_in import CsvHistory
 from tests.fixtures.bus import Bus
 from tests.live.adapters.bus_hall import MakeBusInlet, Signals, Way
@@ -89,11 +90,13 @@ def folder_inlet(folder: Path) -> Iterator[MakeFolderInlet]:
     """Give a maker of inlets on the test's folder; all are stopped at the end."""
     made: list[FolderInlet] = []
 
-    def make(receipts: list[Receipt] | None = None, settle_s: float = SETTLE_S) -> FolderInlet:
+    def make(
+        receipts: list[Receipt] | None = None, settle_s: float = SETTLE_S, works: Plant | None = None
+    ) -> FolderInlet:
         new = FolderInlet(
             "drop",
             folder,
-            drop_works(folder),
+            works or drop_works(folder),
             CsvHistory(),
             time.time,
             settle_s=settle_s,

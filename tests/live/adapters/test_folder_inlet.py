@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import threading
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -15,9 +16,9 @@ from adapters.inlet import make_inlets
 from monitor.plant.errors import SourceError
 from monitor.plant.reading import EntryKind, Signal
 from monitor.record.csv_in import MOST_LISTED, CsvHistory
-from tests.fixtures.plants import plant, source, sump
+from tests.fixtures.plants import plant, signal, source, sump
 from tests.fixtures.ports import wait_for
-from tests.live.adapters.drop_hall import HEAD, MakeFolderInlet, done, listed, put, row, rows
+from tests.live.adapters.drop_hall import HEAD, MakeFolderInlet, done, listed, put, row, rows, works
 from tests.live.adapters.sink import Sink
 
 pytestmark = pytest.mark.live
@@ -89,6 +90,27 @@ def test_the_same_content_at_the_same_place_is_taken_in_once(folder: Path, folde
     again.start(later)
     wait_for(lambda: not (folder / "day.csv").exists(), "it is put aside by what the record kept")
     assert later.deliveries == []
+
+
+def test_a_file_dropped_again_is_read_again_once_the_plant_file_knows_its_signals(
+    folder: Path, folder_inlet: MakeFolderInlet
+) -> None:
+    sink, one = Sink(), folder_inlet()
+    one.start(sink)
+
+    def drop() -> list[tuple[str, float | None]]:
+        put(folder, "day.csv", rows(1) + row(5, 180, name="mill-02"))
+        before = len(sink.readings)
+        wait_for(lambda: not (folder / "day.csv").exists(), "it is put aside")
+        return [(reading.sump, reading.value) for reading in sink.readings[before:]]
+
+    assert drop() == [("lathe-04", 200.0)]
+    assert drop() == []
+    more = works(folder)
+    mill = sump("mill-02", signal(Signal.LEVEL, "drop", "mill-02/level", "mm"))
+    assert one.reroute(folder_inlet(works=replace(more, sumps={**more.sumps, mill.id: mill})))
+    assert drop() == [("lathe-04", 200.0), ("mill-02", 180.0)]
+    assert drop() == []
 
 
 def test_only_the_newest_files_are_known_again(
