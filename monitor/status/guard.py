@@ -1,7 +1,8 @@
 """Who may ask: host names on loopback, tokens elsewhere, same origin for changes, and a bound on what is read.
 
-Pure ASGI, in front of the routes. On loopback the server is open to this machine, so two doors are watched: a foreign
-name in `Host` (DNS rebinding) and a foreign page in `Origin` or `Sec-Fetch-Site` (cross-site requests).
+Pure ASGI, in front of the routes. On loopback the server is open to this machine, so three doors are watched: a foreign
+name in `Host` (DNS rebinding), a proxy that would open it to others, and a foreign page in `Origin` or
+`Sec-Fetch-Site` (cross-site requests).
 """
 
 from __future__ import annotations
@@ -28,6 +29,8 @@ SAFE_METHODS: Final = frozenset({"GET", "HEAD", "OPTIONS"})
 SCOPES: Final = {"read": 0, "act": 1, "admin": 2}
 LINKS: Final = "/acknowledge/"
 """Addresses in messages: the link itself is the right to open them, under whatever name the phone reaches us."""
+FORWARDED: Final = frozenset({b"forwarded", b"via", b"x-forwarded-for", b"x-forwarded-host", b"x-real-ip"})
+"""What proxies add: who asks through one is not this machine, whatever name the proxy puts into `Host`."""
 OPEN_PATHS: Final = ("/health/live", "/static/", "/sign-in", LINKS)
 SECURITY_HEADERS: Final = {
     "Content-Security-Policy": "default-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; "
@@ -137,7 +140,13 @@ class Guard:
 
     def _wrong_host(self, scope: Scope, headers: Headers) -> Problem | None:
         host = headers.get("host", "")
-        if not self._open or _names_this_machine(host) or scope["path"].startswith((LINKS, "/static/")):
+        if not self._open or scope["path"].startswith((LINKS, "/static/")):
+            return None
+        if any(name in FORWARDED for name, _ in scope["headers"]):
+            what = "This server is open to this machine only, and a proxy handed on what another one may have asked."
+            remedy = "Behind a proxy listen on an address that is not loopback, so that everybody needs a token."
+            return Problem(421, what, remedy=remedy)
+        if _names_this_machine(host):
             return None
         name = host_name(host)
         remedy = "Use http to 127.0.0.1 or localhost. To serve other machines, listen on an address and make tokens."

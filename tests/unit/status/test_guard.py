@@ -46,6 +46,15 @@ def test_a_foreign_name_is_refused_on_loopback(client: TestClient, host: str) ->
     assert answer.json()["remedy"]
 
 
+@pytest.mark.parametrize("header", ["X-Forwarded-For", "Forwarded", "Via", "X-Real-IP", "x-forwarded-host"])
+def test_a_proxy_does_not_open_loopback_to_others(client: TestClient, guarded: TestClient, header: str) -> None:
+    handed_on = {"host": "127.0.0.1:8480", header: "192.168.7.4"}
+    answer = client.get("/api/sumps", headers=handed_on)
+    assert answer.status_code == 421
+    assert "not loopback" in answer.json()["remedy"]
+    assert guarded.get("/api/sumps", headers={**handed_on, "authorization": "Bearer may-read"}).status_code == 200
+
+
 @pytest.mark.parametrize("host", ["127.0.0.1:8480", "localhost:8480", "[::1]:8480"])
 def test_this_machines_own_names_are_welcome(client: TestClient, host: str) -> None:
     assert client.get("/api/sumps", headers={"host": host}).status_code == 200
