@@ -124,10 +124,14 @@ class Engine:
             return
         if self._next is None:
             return
-        self.findings.roll_back(self._next)
-        self.check_moves = [move for move in self.check_moves if move.k < self._next]
-        self.logbook.roll_back(self._next)
+        self._unsay(self._next)
         self._recall(self._next)
+
+    def _unsay(self, k: int) -> None:
+        """Forget what was found in bin k and behind it."""
+        self.findings.roll_back(k)
+        self.check_moves = [move for move in self.check_moves if move.k < k]
+        self.logbook.roll_back(k)
 
     def _stand_before(self, k: int) -> bool:
         kept = self._trail.back_to(k, self._state)
@@ -177,6 +181,7 @@ class Engine:
             self._state.lay_out()
         except BaseException:
             self._state, self._hall, self._next = before, hall, k
+            self._unsay(k)
             raise
         self._trail.add(k, before, hall, self._state)
         self._forget(k)

@@ -1,7 +1,8 @@
-"""Readings told a day late: the estimator goes over the tail with what lies on disk, some hours of it at a time."""
+"""Going over bins again: readings told a day late, with what lies on disk, and bins that failed at the first go."""
 
 from __future__ import annotations
 
+import contextlib
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator
 
@@ -12,9 +13,9 @@ from monitor.model.bins import HOLD_S
 from monitor.model.engine import FETCHED_BINS, Engine
 from monitor.model.layout import BIN_S
 from monitor.model.state import State
-from monitor.plant.errors import RecordError
+from monitor.plant.errors import ModelError, RecordError
 from monitor.plant.reading import Reading
-from tests.unit.pipeline.shop import BEGIN_S, machines, plant_of, readings_of
+from tests.unit.pipeline.shop import BEGIN_S, entries_for, machines, plant_of, readings_of
 
 HOURS = 44
 PLANT = plant_of(machines())
@@ -116,3 +117,32 @@ def test_what_comes_later_still_while_the_disk_fails_is_not_lost(in_order: State
     disk.hear(LATE[: len(LATE) // 2])
     disk.engine.advance(END_S)
     assert list(same(disk.engine.at(END_S), in_order)) == []
+
+
+class Stumbling(Engine):
+    """An engine that fails at the end of every bin once."""
+
+    stumbled: set[int]
+
+    def _refuse_nonsense(self, k: int, last: State) -> None:
+        super()._refuse_nonsense(k, last)
+        if k not in self.stumbled:
+            self.stumbled.add(k)
+            raise ModelError("it stumbled")
+
+
+def test_a_bin_that_failed_at_first_leaves_nothing_behind() -> None:
+    sure, other = Engine(PLANT), Stumbling(PLANT)
+    other.stumbled = set()
+    for engine in (sure, other):
+        engine.add_readings(READINGS)
+        engine.add_entries(entries_for())
+    sure.advance(END_S)
+    for _ in range(1000):
+        with contextlib.suppress(ModelError):
+            other.advance(END_S)
+            break
+    assert len(other.stumbled) >= 4 * HOURS - 1
+    assert sure.check_moves
+    assert sure.events()
+    assert other.to_bytes() == sure.to_bytes()
