@@ -42,7 +42,7 @@ from monitor.snapshot import Changes, Snapshot
 from monitor.sources import Sources
 from monitor.status.app import create_app
 from monitor.status.feed import Feed
-from monitor.status.serve import StatusServer, check_listener, is_loopback
+from monitor.status.serve import StatusServer, check_listener, must_have_tokens
 from monitor.together import within
 from monitor.worker import Worker
 
@@ -294,8 +294,8 @@ class Daemon(Desk):
         listen = self.plant.status
         if listen is None:
             return None
-        check_listener(listen.host, has_tokens=bool(self._reader.tokens()))
-        app = create_app(self, open_without_token=is_loopback(listen.host))
+        check_listener(listen.host, has_tokens=bool(self._reader.tokens()), always=listen.tokens)
+        app = create_app(self, open_without_token=not must_have_tokens(listen.host, always=listen.tokens))
         return StatusServer(app, listen.host, listen.port, certificate=listen.certificate, key=listen.certificate_key)
 
     def _damaged(self, what: str) -> None:

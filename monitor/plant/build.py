@@ -216,11 +216,13 @@ class _Builder:
             text = f'"{listen}" must be an address and a port, such as "127.0.0.1:8480", or "off"'
             self.faults.add(("status", "listen"), text)
             return None
-        files = [home.file(values[key]) if values.get(key) else None for key in ("certificate", "certificate_key")]
-        if files.count(None) == 1:
-            missing = ("certificate", "certificate_key")[files.index(None)]
+        certificate, key = (home.file(values[k]) if values.get(k) else None for k in ("certificate", "certificate_key"))
+        if (certificate is None) != (key is None):
+            missing = "certificate" if certificate is None else "certificate_key"
             self.faults.miss(("status", missing), "is missing: certificate and certificate_key go together")
-        return StatusSpec(match[1].strip("[]"), int(match[2]), (address or "").rstrip("/"), *files)
+        host, port = match[1].strip("[]"), int(match[2])
+        address, tokens = (address or "").rstrip("/"), values.get("tokens", False)
+        return StatusSpec(host, port, address, certificate, key, tokens)
 
 
 def _bucket_l(own: Table) -> float:

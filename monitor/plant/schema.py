@@ -382,12 +382,11 @@ class StatusTable(TableModel):
         "127.0.0.1:8480", description='address and port of the page and API, or "off"', examples=["127.0.0.1:8480"]
     )
     address: Text | None = Field(
-        None,
-        description="address at which phones reach the page, for links",
-        examples=["https://bandkeeper.example.org"],
+        None, description="address at which phones reach the page", examples=["https://bandkeeper.example.org"]
     )
     certificate: FilePath | None = Field(None, description="certificate of the page (PEM), for https")
     certificate_key: FilePath | None = Field(None, description="its key (PEM)")
+    tokens: Flag = Field(False, description="on loopback too everybody needs a token")
 
 
 def known_keys(model: type[TableModel]) -> dict[str, str]:

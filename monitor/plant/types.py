@@ -136,7 +136,7 @@ class SourceSpec:
 class StatusSpec:
     """Where the status API listens, and the address at which phones reach it (empty: nowhere but here).
 
-    With certificate and key it speaks https, else http.
+    With certificate and key it speaks https, else http. With `tokens` everybody needs a token on loopback too.
     """
 
     host: str
@@ -144,6 +144,7 @@ class StatusSpec:
     address: str = ""
     certificate: Path | None = None
     certificate_key: Path | None = None
+    tokens: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -53,19 +53,25 @@ def is_loopback(host: str) -> bool:
         return False
 
 
-def must_have_tokens(host: str) -> bool:
-    """Tell whether a listener on `host` can be reached from other machines and so needs tokens."""
-    return not is_loopback(host)
+def must_have_tokens(host: str, *, always: bool = False) -> bool:
+    """Tell whether a listener on `host` needs tokens: it can be reached from other machines, or they are asked for."""
+    return always or not is_loopback(host)
 
 
-def check_listener(host: str, has_tokens: bool) -> None:
-    """Refuse, with `SourceError`, a listener that other machines can reach while no token exists."""
-    if must_have_tokens(host) and not has_tokens:
+def check_listener(host: str, has_tokens: bool, *, always: bool = False) -> None:
+    """Refuse, with `SourceError`, a listener that needs tokens while no token exists."""
+    if has_tokens or not must_have_tokens(host, always=always):
+        return
+    if is_loopback(host):
         raise SourceError(
-            f"status.listen: {host} can be reached from other machines, and there is no token yet: anybody on the "
-            "network could read and change the log book. Make one with `bandkeeper token PLANT.toml NAME "
-            "--scope act`, or listen on 127.0.0.1 only."
+            "status.tokens: everybody needs a token, and there is none yet. Make one with `bandkeeper token PLANT.toml "
+            "NAME --scope act`, or leave tokens out: the page is then open to this machine."
         )
+    raise SourceError(
+        f"status.listen: {host} can be reached from other machines, and there is no token yet: anybody on the "
+        "network could read and change the log book. Make one with `bandkeeper token PLANT.toml NAME "
+        "--scope act`, or listen on 127.0.0.1 only."
+    )
 
 
 def host_name(header: str) -> str:
@@ -144,7 +150,7 @@ class Guard:
             return None
         if any(name in FORWARDED for name, _ in scope["headers"]):
             what = "This server is open to this machine only, and a proxy handed on what another one may have asked."
-            remedy = "Behind a proxy listen on an address that is not loopback, so that everybody needs a token."
+            remedy = "Write tokens = true under [status] in the plant file, so that everybody needs a token here too."
             return Problem(421, what, remedy=remedy)
         if _names_this_machine(host):
             return None

@@ -75,3 +75,24 @@ def test_a_revoked_token_is_refused_at_once_while_the_program_runs(tmp_path: Pat
         assert _token(program, "--sign-out") == "sessions ended: 1"
         assert _token(program, "--revoke") == "revoked"
         assert _sign_in(program, token)[0] == 401
+
+
+def test_behind_a_proxy_on_this_machine_everybody_may_need_a_token(tmp_path: Path) -> None:
+    handed_on = {"host": "coolant.example", "x-forwarded-for": "192.168.7.4"}
+    with Broker(tmp_path) as broker, PtyLine(tmp_path / "line"):
+        program = Program(tmp_path, broker.port)
+        with program.plant_file.open("a") as file:
+            file.write("tokens = true\n")
+        with pytest.raises(RuntimeError, match=r"status\.tokens: everybody needs a token"):
+            program.start()
+        token = _token(program, "--scope", "read")
+        with program:
+            for headers, status in (
+                (handed_on, 401),
+                ({}, 401),
+                (handed_on | {"authorization": f"Bearer {token}"}, 200),
+            ):
+                connection = http.client.HTTPConnection("127.0.0.1", program.port, timeout=30)
+                connection.request("GET", "/api/sumps", headers=headers)
+                assert connection.getresponse().status == status
+                connection.close()

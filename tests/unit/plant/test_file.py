@@ -293,6 +293,13 @@ def test_a_shared_subscription_is_no_topic() -> None:
     assert [fault.partition(" ")[2] for fault in faults] == ["sump.mill-1.signal.level.address"]
 
 
+def test_everybody_may_need_a_token() -> None:
+    assert checked(f"{SHORTEST}[status]\ntokens = true\n").status == StatusSpec("127.0.0.1", 8480, tokens=True)
+    assert checked(f"{SHORTEST}[status]\ntokens = false\n").status == StatusSpec("127.0.0.1", 8480)
+    rows = len(SHORTEST.splitlines())
+    assert faults_of(f'{SHORTEST}[status]\ntokens = "yes"\n') == [f"{rows + 2} status.tokens"]
+
+
 def test_the_page_may_have_a_certificate() -> None:
     plant = checked(f'{SHORTEST}[status]\ncertificate = "page.pem"\ncertificate_key = "/etc/page.key"\n')
     assert plant.status == StatusSpec("127.0.0.1", 8480, "", Path("/shop/page.pem"), Path("/etc/page.key"))

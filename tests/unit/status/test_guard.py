@@ -22,6 +22,13 @@ def test_these_are_this_machine(host: str) -> None:
     check_listener(host, has_tokens=False)
 
 
+def test_tokens_may_be_asked_for_on_loopback_too() -> None:
+    assert must_have_tokens("127.0.0.1", always=True)
+    check_listener("127.0.0.1", has_tokens=True, always=True)
+    with pytest.raises(SourceError, match=r"status\.tokens: .*bandkeeper token"):
+        check_listener("127.0.0.1", has_tokens=False, always=True)
+
+
 @pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.168.7.4", "works.example", "127.0.0.1.evil.example", ""])
 def test_these_can_be_reached_by_others_and_need_a_token(host: str) -> None:
     assert must_have_tokens(host)
@@ -51,7 +58,7 @@ def test_a_proxy_does_not_open_loopback_to_others(client: TestClient, guarded: T
     handed_on = {"host": "127.0.0.1:8480", header: "192.168.7.4"}
     answer = client.get("/api/sumps", headers=handed_on)
     assert answer.status_code == 421
-    assert "not loopback" in answer.json()["remedy"]
+    assert "tokens = true" in answer.json()["remedy"]
     assert guarded.get("/api/sumps", headers={**handed_on, "authorization": "Bearer may-read"}).status_code == 200
 
 
