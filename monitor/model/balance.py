@@ -33,6 +33,8 @@ from monitor.model.layout import (
 DAY_SWING: Final = 0.14
 WARMEST_H: Final = 19.0
 TINY: Final = 1e-6
+MOST_STRENGTH: Final = 100.0
+"""Percent: concentrate alone. A sump that tells nothing for months is not reckoned beyond it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,11 +81,20 @@ def losses(mean: Floats, running: Floats, hours: float, curve: Floats) -> Losses
     )
 
 
+def no_more_than_there_is(gone: Losses, volume: Floats, least_l: Floats) -> Losses:
+    """Hold losses back to what stands above `least_l` (n,): from a sump that is as good as empty nothing goes."""
+    room, net = np.maximum(volume - least_l, 0.0), gone.net_l
+    short = net > room
+    share = np.where(short, room / np.where(short, net, 1.0), 1.0)
+    return Losses(gone.idle_l * share, gone.run_l * share, gone.drag_l * share, gone.leak_l * share)
+
+
 def advance(mean: Floats, cov: Floats, gone: Losses, hours: float, least_l: Floats) -> tuple[Floats, Floats]:
     """Let the losses happen: change mean and covariance in place; return the gradients of both (n, 11)."""
     volume, strength = mean[:, VOLUME].copy(), mean[:, STRENGTH].copy()
     middle = np.maximum(_log_mean(volume, gone.net_l), least_l)
     growth = (gone.evaporated_l - (CARRY - 1.0) * gone.drag_l) / middle
+    growth = np.minimum(growth, np.log(MOST_STRENGTH / np.maximum(strength, TINY)))
     factor = np.exp(growth)
     volume_row, strength_row = _gradients(gone, hours, strength * factor, middle, growth, factor)
     mean[:, VOLUME] = np.maximum(volume - gone.net_l, least_l)

@@ -214,7 +214,9 @@ def _pass_time(
     """Let the losses happen, in place; return them, and gradients and strength before for the suspects."""
     strength = state.mean[:, STRENGTH].copy()
     gone = balance.losses(state.mean, running, moment.hours, curve)
-    rows = balance.advance(state.mean, state.cov, gone, moment.hours, 0.01 * fixed.full_l)
+    least_l = 0.01 * fixed.full_l
+    gone = balance.no_more_than_there_is(gone, state.mean[:, VOLUME], least_l)
+    rows = balance.advance(state.mean, state.cov, gone, moment.hours, least_l)
     losses.book_losses(state, moment.day, gone)
     slot = moment.k % BINS_A_DAY
     state.losses[:, slot, 0] = gone.evaporated_l
