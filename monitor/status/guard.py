@@ -198,7 +198,10 @@ def _foreign(scope: Scope, headers: Headers) -> Problem | None:
         return None
     if headers.get("authorization", "").lower().startswith("bearer ") or is_same_origin(headers):
         return None
-    remedy = "Send it from this server's own page, or with `Authorization: Bearer TOKEN`."
+    remedy = (
+        "Send it from this server's own page, or with `Authorization: Bearer TOKEN`. A proxy has to hand on `Host` as "
+        "it came."
+    )
     return Problem(403, "This change was sent by a page of another site and was refused.", remedy=remedy)
 
 
