@@ -33,7 +33,11 @@ MOST_DAYS: Final = 36500.0
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; return 0: done, 1: something was in the way, 2: a faulty plant file or call."""
-    options = _parser().parse_args(argv)
+    parser = _parser()
+    options = parser.parse_args(argv)
+    from_s, to_s = getattr(options, "from_s", None), getattr(options, "to_s", None)
+    if from_s is not None and to_s is not None and from_s >= to_s:
+        parser.error("--from must lie before --to")
     try:
         return int(options.act(options))
     except PlantFileError as error:
@@ -187,6 +191,8 @@ def _moment(text: str) -> float:
         raise argparse.ArgumentTypeError(f"{text!r} is no time like 2031-03-03T21:30:00+00:00") from error
     if moment.tzinfo is None:
         raise argparse.ArgumentTypeError(f"{text!r} has no offset: write 2031-03-03T21:30:00+00:00")
+    if not 1970 < moment.year < 9999:
+        raise argparse.ArgumentTypeError(f"{text!r} lies too far off: write a time of the years 1971 to 9998")
     return moment.timestamp()
 
 
@@ -226,6 +232,8 @@ def _plant_time(text: str, zone: str) -> float:
         moment = datetime.fromisoformat(text)
     except ValueError as error:
         raise BandkeeperError(f"--who: {text!r} is no time like 2031-03-07T23:10") from error
+    if not 1970 < moment.year < 9999:
+        raise BandkeeperError(f"--who: {text!r} lies too far off: write a time of the years 1971 to 9998")
     return (moment if moment.tzinfo else moment.replace(tzinfo=ZoneInfo(zone))).timestamp()
 
 

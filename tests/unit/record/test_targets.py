@@ -104,3 +104,25 @@ def test_the_demo_takes_a_port_that_can_be(port: str) -> None:
     with pytest.raises(SystemExit) as ended:
         main(["demo", f"--port={port}"])
     assert ended.value.code == 2
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        ["hygiene", "--from", "0001-01-01T00:00:00+14:00"],
+        ["export", "--readings", "r.csv", "--to", "9999-12-31T23:59:59-14:00"],
+        ["hygiene", "--from", "2031-03-04T00:00:00Z", "--to", "2031-03-03T00:00:00Z"],
+        ["replay", "--readings", "r", "--out", "o", "--from", "2031-03-04T00:00:00Z", "--to", "2031-03-04T00:00:00Z"],
+    ],
+)
+def test_spans_that_cannot_be_are_said(works: Path, capsys: pytest.CaptureFixture[str], call: list[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main([call[0], str(works / "plant.toml"), *call[1:]])
+    assert ended.value.code == 2
+    told = capsys.readouterr().err
+    assert "too far off" in told or "must lie before --to" in told
+
+
+def test_who_is_told_at_a_moment_that_can_be(works: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["check", str(works / "plant.toml"), "--who", "9999-12-31T23:59"]) == 1
+    assert "too far off" in capsys.readouterr().err
