@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import Any, Final, Self
 
 from pydantic import TypeAdapter
@@ -20,6 +20,7 @@ from alerts.past import STATION, Asked, note_asked, note_entries, note_events, p
 from alerts.setaside import Container, Hygiene, Move, containers, move_of
 from alerts.types import MixingDemand, Recipe
 from alerts.watching import LandingRecord, MixBias, Seen, Watch, closed, mix_told, watched
+from monitor.model.pieces import joined, listed, mapped
 from monitor.model.types import Estimate, Event, Forecast
 from monitor.plant.reading import Entry, EntryKind, Reading, Signal
 from monitor.plant.types import Plant
@@ -163,13 +164,20 @@ class Care:
         """Return what stands in each container, the oldest first."""
         return containers(plant, self.moves.values(), self.hygiene, now_s)
 
-    def to_json(self) -> Any:
-        """Return the state as plain values."""
-        return _CARE.dump_python(self, mode="json")
+    def to_json(self) -> str:
+        """Write the state as a JSON object."""
+        return joined({one.name: self._member(one.name) for one in fields(self)})
+
+    def _member(self, name: str) -> str:
+        def plain(some: Any) -> Any:
+            return _CARE.dump_python(Care(**{name: some}), mode="json", include={name})[name]
+
+        value = getattr(self, name)
+        return mapped(value, plain) if isinstance(value, dict) else listed(value, plain)
 
     @classmethod
     def from_json(cls, body: Any, plant: Iterable[str]) -> Self:
-        """Read what `to_json` wrote; sumps that are gone from the plant file are left out."""
+        """Read what `to_json` wrote, as plain values; sumps that are gone from the plant file are left out."""
         care: Self = _CARE.validate_python(body)  # type: ignore[assignment]
         known = set(plant)
         for name in ("watches", "landings", "usual", "hygiene", "before", "minerals"):

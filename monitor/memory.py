@@ -16,6 +16,7 @@ from alerts.conditions import Condition
 from alerts.outage import Gaps
 from alerts.types import Alert, AlertKind, Recipe, Transition
 from alerts.upkeep import emptied
+from monitor.model.pieces import joined, listed, mapped
 from monitor.model.silence import Silence
 from monitor.model.types import Event, EventKind
 from monitor.plant.people import Calling
@@ -102,27 +103,28 @@ class Memory:
     def to_bytes(self, engine: bytes, silence: Silence) -> bytes:
         """Write everything down, with the engine's own bytes."""
         body = {
-            "alerts": [json.loads(alert_to_json(alert)) for alert in self.alerts.values()],
-            "recent": [asdict(event) for event in self.recent],
-            "silent": {sump: sorted(signals) for sump, signals in self.silent.items()},
-            "sequence": self.sequence,
+            "alerts": f"[{', '.join(map(alert_to_json, self.alerts.values()))}]",
+            "recent": listed(self.recent, lambda some: [asdict(event) for event in some]),
+            "silent": mapped(self.silent, lambda some: {sump: sorted(signals) for sump, signals in some.items()}),
+            "sequence": json.dumps(self.sequence),
             "care": self.care.to_json(),
-            "emptied": self.emptied,
-            "touched": sorted(self.touched),
-            "gaps": asdict(self.gaps),
-            "raises": [[*key, list(times)] for key, times in self.raises.items()],
-            "heard": silence.heard,
-            "since_s": silence.since_s,
-            "listens": silence.listens_to(),
-            "added_s": silence.added_s,
-            "absent": self.absent,
+            "emptied": mapped(self.emptied),
+            "touched": json.dumps(sorted(self.touched)),
+            "gaps": joined({"since": mapped(self.gaps.since), "past": mapped(self.gaps.past)}),
+            "raises": listed(self.raises.items(), lambda some: [[*key, list(times)] for key, times in some]),
+            "heard": mapped(silence.heard),
+            "since_s": json.dumps(silence.since_s),
+            "listens": mapped(silence.listens_to()),
+            "added_s": mapped(silence.added_s),
+            "absent": joined({name: mapped(some) for name, some in self.absent.items()}),
         }
-        return zlib.compress(b"\n".join((json.dumps(body).encode(), engine)), level=6)
+        return zlib.compress(b"\n".join((joined(body).encode(), engine)), level=6)
 
     @classmethod
     def from_bytes(cls, blob: bytes, silence: Silence) -> tuple[Self, bytes]:
         """Read what `to_bytes` wrote; of sumps that are gone from the plant file little is kept."""
-        body, engine = _unpacked(blob)
+        head, engine = _unpacked(blob)
+        body: dict[str, Any] = json.loads(head)
         known = silence.heard
         care, absent = _parted(body, known)
         for sump, heard in body["heard"].items():
@@ -148,19 +150,23 @@ class Memory:
             emptied={s: (one[0], one[1]) for s, one in body.get("emptied", {}).items() if s in known},
             absent=absent,
         )
-        return memory, engine
+        return memory, engine or _engine_in(body)
 
     @staticmethod
     def engine_part(blob: bytes) -> bytes:
         """Return the engine's own bytes out of what `to_bytes` wrote."""
-        return _unpacked(blob)[1]
+        head, engine = _unpacked(blob)
+        return engine or _engine_in(json.loads(head))
 
 
-def _unpacked(blob: bytes) -> tuple[dict[str, Any], bytes]:
-    """Return the first line as JSON and the rest as bytes; of a record of the first releases all is in the line."""
-    head, line_end, engine = zlib.decompress(blob).partition(b"\n")
-    body: dict[str, Any] = json.loads(head)
-    return body, engine if line_end else b64decode(body["engine"])
+def _unpacked(blob: bytes) -> tuple[bytes, bytes]:
+    """Return the first line, which is JSON, and the rest; in a record of the first releases all is in the line."""
+    head, _, engine = zlib.decompress(blob).partition(b"\n")
+    return head, engine
+
+
+def _engine_in(body: dict[str, Any]) -> bytes:
+    return b64decode(body["engine"])
 
 
 def _parted(body: dict[str, Any], known: Container[str]) -> tuple[dict[str, Any], dict[str, dict[str, Any]]]:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from array import array
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Final, Self
 
@@ -216,15 +216,13 @@ class Gatherer:
         for switch in self._switches:
             switch.forget_before(k * BIN_S - HOLD_S)
 
-    def held(self, k: int) -> list[tuple[str, float, float]]:
-        """Return what the running signals said in the hours before bin k that still counts in it: sump, time, value."""
+    def held(self, k: int) -> Iterator[tuple[str, float, float]]:
+        """Give what the running signals said in the hours before bin k that still counts in it: sump, time, value."""
         begin, end = k * BIN_S - HOLD_S, k * BIN_S
-        return [
-            (sump, t, v)
-            for sump, switch in zip(self._ids, self._switches, strict=True)
-            for t, v in zip(switch.times, switch.values, strict=True)
-            if begin <= t < end
-        ]
+        for sump, switch in zip(self._ids, self._switches, strict=True):
+            for t, v in zip(switch.times, switch.values, strict=True):
+                if begin <= t < end:
+                    yield sump, t, v
 
     def hold(self, held: Iterable[tuple[str, float, float]]) -> None:
         """Take back what `held` gave."""

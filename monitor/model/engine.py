@@ -26,6 +26,7 @@ from monitor.model.hand import take_entries
 from monitor.model.kalman import finite
 from monitor.model.layout import BIAS, BIN_S, Fixed, Floats
 from monitor.model.logbook import Logbook
+from monitor.model.pieces import joined, listed, mapped
 from monitor.model.state import WEATHER_SD, State
 from monitor.model.step import HOURS, WEATHER_HOURS, step
 from monitor.model.trail import SHORTEST, Trail
@@ -290,19 +291,20 @@ class Engine:
 
     def to_bytes(self) -> bytes:
         """Write the state before the next bin down, with what the logbook explained and what was found lately."""
+        k = self._next or 0
         body = {
-            "ids": self.fixed.ids,
-            "next": self._next,
-            "hall": self._hall.tolist(),
-            "held": [] if self._next is None else self._gatherer.held(self._next),
-            "used": self.logbook.used,
+            "ids": json.dumps(self.fixed.ids),
+            "next": json.dumps(self._next),
+            "hall": json.dumps(self._hall.tolist()),
+            "held": listed(() if self._next is None else self._gatherer.held(self._next)),
+            "used": mapped(self.logbook.used),
             "found": self.findings.to_json(),
             "waiting": self.findings.waiting_to_json(),
-            "checks": [asdict(move) for move in self.check_moves],
-            "state": b64encode(self._state.to_bytes()).decode(),
-            "absent": {sump: one.to_json(self._next or 0) for sump, one in self._absent.items()},
+            "checks": listed(self.check_moves, lambda some: [asdict(move) for move in some]),
+            "state": f'"{b64encode(self._state.to_bytes()).decode()}"',
+            "absent": mapped(self._absent, lambda some: {sump: one.to_json(k) for sump, one in some.items()}),
         }
-        return json.dumps(body).encode()
+        return joined(body).encode()
 
     def restore(self, blob: bytes) -> None:
         """Stand where `to_bytes` was called; new sumps begin with their prior, those back again where they were.

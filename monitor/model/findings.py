@@ -14,6 +14,7 @@ import numpy as np
 from monitor.model import doubts, jumps, leaks, openings, sparse, trust
 from monitor.model.layout import BIN_S, LEAK, STRENGTH, VOLUME, Fixed, Floats
 from monitor.model.logbook import Logbook
+from monitor.model.pieces import listed
 from monitor.model.state import State
 from monitor.model.step import Stepped
 from monitor.model.types import Event, EventKind
@@ -53,20 +54,20 @@ class Findings:
         """Return all events in the order they came up."""
         return [found.event for found in self._found]
 
-    def to_json(self) -> list[dict[str, Any]]:
-        """Return what was found as plain values."""
-        return [{"k": found.k, **asdict(found.event)} for found in self._found]
+    def to_json(self) -> str:
+        """Write what was found as a JSON list."""
+        return listed(self._found, lambda some: [{"k": found.k, **asdict(found.event)} for found in some])
 
     def from_json(self, found: list[dict[str, Any]]) -> None:
-        """Take back what `to_json` gave."""
+        """Take back what `to_json` wrote, as plain values."""
         self._found = [Found(one.pop("k"), Event(**{**one, "kind": EventKind(one["kind"])})) for one in found]
 
-    def waiting_to_json(self) -> list[dict[str, Any]]:
-        """Return the fillings that may have been a valve's openings as plain values."""
-        return [one.to_json() for one in self._waiting]
+    def waiting_to_json(self) -> str:
+        """Write the fillings that may have been a valve's openings as a JSON list."""
+        return listed(self._waiting, lambda some: [one.to_json() for one in some])
 
     def waiting_from_json(self, waiting: list[dict[str, Any]]) -> None:
-        """Take back what `waiting_to_json` gave, of sumps that are still there."""
+        """Take back what `waiting_to_json` wrote, as plain values, of sumps that are still there."""
         self._waiting = [openings.Waiting.from_json(one) for one in waiting if one["event"]["sump"] in self._row]
 
     def roll_back(self, k: int) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import pytest
@@ -154,9 +155,9 @@ def test_the_state_survives_a_checkpoint() -> None:
     shift.step(shift.logged(volume, mix, "Bruno"))
     shift.pour(volume, mix)
     shift.step()
-    again = Care.from_json(shift.care.to_json(), PLANT.sumps)
+    again = Care.from_json(json.loads(shift.care.to_json()), PLANT.sumps)
     assert again == shift.care
-    assert Care.from_json(shift.care.to_json(), ()).watches == {}
+    assert Care.from_json(json.loads(shift.care.to_json()), ()).watches == {}
     shift.care = again
     (landing,) = shift.wait()
     assert landing_from_json(landing_to_json(landing)) == landing
