@@ -34,7 +34,7 @@ from monitor.plant.file import load_plant
 from monitor.plant.reading import Reading
 from monitor.plant.types import Plant
 from monitor.post import PostOffice
-from monitor.recall import AWAY_S, LOOK_BACK_S, away, closed_lately, gone, recalled, resume
+from monitor.recall import AWAY_S, LOOK_BACK_S, away, closed_lately, gone, past, recalled, resume
 from monitor.record.mend import report
 from monitor.record.store import Record
 from monitor.reload import Outcome, differences, in_force, shapes, since
@@ -112,7 +112,7 @@ class Daemon(Desk):
         self._started = False
 
     def _new_pipeline(self, plant: Plant) -> Pipeline:
-        return Pipeline(plant, self._reader.readings, self._reader.latest_checkpoint, settle_s=self._settle_s)
+        return Pipeline(plant, self._past, self._reader.latest_checkpoint, settle_s=self._settle_s)
 
     def _fit(self, pipeline: Pipeline, before: Fittings | None = None) -> Fittings:
         """Make what hangs on a pipeline's plant file, from what hung on an earlier one."""
@@ -283,6 +283,9 @@ class Daemon(Desk):
         self._before, self._now = old.pipeline.snapshot, replace(old, pipeline=pipeline)
         self._worker.exchange(pipeline, self._recall, from_s)
         old.out.turn_back(now_s)
+
+    def _past(self, from_s: float, to_s: float) -> Iterator[Reading]:
+        return past(self._reader, self._clock, from_s, to_s)
 
     def _recall(self, from_s: float, to_s: float) -> Iterator[Reading]:
         return recalled(self._reader, self._clock, from_s, to_s)

@@ -85,7 +85,7 @@ class Pipeline:
         self.plant = plant
         self._calm_too = calm_too
         self._history, self._past = history, past
-        self.engine = Engine(plant, None if history is None else self._recall, self._older)
+        self.engine = Engine(plant, None if history is None else self._recall_known, self._older)
         self.silence = Silence(plant)
         self.memory = Memory()
         self._waiting = Waiting(settle_s)
@@ -117,9 +117,14 @@ class Pipeline:
         self._waiting.add(known, entries, 0 if self._mark is None else self._mark)
         self._whole = False
 
-    def _recall(self, from_s: float, to_s: float) -> Iterable[Reading]:
+    def _recall(self, from_s: float, to_s: float) -> Iterator[Reading]:
         past = () if self._history is None else self._history(from_s, to_s)
         return (one for one in past if one.sump in self.plant.sumps and possible_reading(self.plant, one))
+
+    def _recall_known(self, from_s: float, to_s: float) -> Iterator[Reading]:
+        """Give back what was known by this moment: after a restart more is on record than came before it."""
+        mark, counts_from = self._mark or 0, self._waiting.counts_from
+        return (one for one in self._recall(from_s, to_s) if counts_from(one) <= mark)
 
     def _possible(self, entries: Iterable[Entry]) -> Iterator[Entry]:
         told = (entry for entry in entries if entry.sump in self.plant.sumps and not entry.is_of_container)
@@ -371,7 +376,7 @@ class Pipeline:
         self.engine.restore(engine)
         self._mark = (self.engine.next_bin or 0) * MARKS_A_BIN
         self._restored = True
-        first = next(iter(self._recall(-math.inf, math.inf)), None)
+        first = next(self._recall(-math.inf, math.inf), None)
         if first is not None:
             self._first_bin = bin_of(first.time_s)
             self._waiting.first_mark([first])

@@ -60,6 +60,13 @@ def recalled(reader: Reader, clock: Callable[[], float], from_s: float, to_s: fl
         yield reading if reading.arrived_s <= now_s else replace(reading, arrived_s=now_s)
 
 
+def past(reader: Reader, clock: Callable[[], float], from_s: float, to_s: float) -> Iterator[Reading]:
+    """Give readings of the record to one who goes back; what came after now, by a clock that was fast, is known."""
+    now_s = clock()
+    for reading in reader.readings(from_s, to_s):
+        yield reading if reading.arrived_s <= now_s else replace(reading, arrived_s=reading.time_s)
+
+
 def away(reader: Reader, now_s: float) -> tuple[float, float] | None:
     """Return between which moments nobody watched before this start, as far as the record shows it; None if hardly.
 

@@ -48,15 +48,18 @@ class Waiting:
     def add(self, readings: Iterable[Reading], entries: Iterable[Entry], passed: int) -> None:
         """Keep input, mark `passed` being the last one passed; what is due already counts at the next moment."""
         for reading in readings:
-            known_s = reading.arrived_s - self._settle_s
-            mark = int(-(-max(reading.time_s, known_s) // MARK_S))
+            mark = self.counts_from(reading)
             self._at(mark).readings.append(reading)
-            if known_s - reading.time_s > BIN_S:
+            if reading.arrived_s - self._settle_s - reading.time_s > BIN_S:
                 self._hurry(-(-max(mark, passed + 1) // MARKS_A_MINUTE) * MARKS_A_MINUTE)
         for entry in entries:
             mark = int(-(-max(entry.time_s, entry.logged_s - self._settle_s) // MARK_S))
             self._at(mark).entries.append(entry)
             self._hurry(max(mark, passed + 1))
+
+    def counts_from(self, reading: Reading) -> int:
+        """Return the mark from which on a reading counts."""
+        return int(-(-max(reading.time_s, reading.arrived_s - self._settle_s) // MARK_S))
 
     def first_mark(self, readings: Iterable[Reading]) -> int:
         """Return the mark before the first of these readings counts, and look often for a while after it."""

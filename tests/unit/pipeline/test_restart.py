@@ -108,6 +108,23 @@ def test_a_restart_at_any_moment_changes_nothing(whole: Still, tmp_path: Path, h
     broken.kill()
 
 
+def test_what_came_later_is_not_known_earlier_when_the_record_is_gone_over(tmp_path: Path) -> None:
+    plant = with_record(PLANT, tmp_path / "bandkeeper.db")
+    late = [replace(one, arrived_s=one.time_s + 4.0 * 3600.0) for one in READINGS[::11]]
+    others = [one for number, one in enumerate(READINGS) if number % 11]
+    still = Still(plant)
+    for lump in lumps([*late, *others], ()):
+        still.hear(*lump)
+        if lump[0] > BEGIN_S + 9.2 * 3600.0:
+            break
+    stored = [still.daemon.reader().estimates(sump, BEGIN_S, lump[0], 50) for sump in PLANT.sumps]
+    assert still.daemon.reader().latest_checkpoint() is None, "it has to begin at the beginning"
+    still.kill()
+    again = Still(plant, lump[0])
+    assert [again.daemon.reader().estimates(sump, BEGIN_S, lump[0], 50) for sump in PLANT.sumps] == stored
+    again.kill()
+
+
 def test_many_restarts_change_nothing(whole: Still, tmp_path: Path) -> None:
     broken = run_with_breaks(
         tmp_path / "bandkeeper.db", [BEGIN_S + 3600.0 * 2.3 * number for number in range(1, 17)], lumps()
