@@ -50,12 +50,12 @@ def measure(days: int) -> Iterator[tuple[int, float]]:
         record = Record.open(Path(folder) / "record.db", now_s=BEGIN_S, keeping=keeping)
         record._db.execute("PRAGMA synchronous = OFF")
         before, count = written()[0], 0
-        for now_s, batch in batches(days):
-            record.add(batch, revisable_from_s=now_s - 6 * DAY_S)
-            record.upkeep(now_s)
+        for moment_s, batch in batches(days):
+            record.add(batch, revisable_from_s=moment_s - 6 * DAY_S)
+            record.upkeep(moment_s)
             count += len(batch)
-            if (now_s - BEGIN_S) % DAY_S == 0.0:
-                yield int((now_s - BEGIN_S) // DAY_S), (written()[0] - before) / count / LOGICAL
+            if (moment_s - BEGIN_S) % DAY_S == 0.0:
+                yield int((moment_s - BEGIN_S) // DAY_S), (written()[0] - before) / count / LOGICAL
                 before, count = written()[0], 0
         record.close()
 
