@@ -12,7 +12,8 @@ from typing import Any, Final, NamedTuple
 
 from adapters.parsers import load_json, number
 from adapters.sample import PayloadError, Sample
-from adapters.timestamps import EARLIEST_S, LATEST_S
+from adapters.timestamps import LATEST_S
+from monitor.plant.reading import EARLIEST_S
 
 ABSOLUTE_FROM_S: Final = 2.0**28
 """Times from here on are Unix seconds, smaller ones are relative to now (RFC 8428 section 4.5.3)."""

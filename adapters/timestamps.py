@@ -8,9 +8,7 @@ from datetime import datetime
 from typing import Final
 
 from adapters.sample import PayloadError
-
-EARLIEST_S: Final = 946_684_800.0
-"""2000-01-01T00:00:00Z: an older time comes from a clock that was never set."""
+from monitor.plant.reading import EARLIEST_S
 
 LATEST_S: Final = 10_000_000_000.0
 """The year 2286: a larger number counts milliseconds or finer."""

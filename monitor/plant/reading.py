@@ -10,6 +10,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
+EARLIEST_S: Final = 946_684_800.0
+"""2000-01-01T00:00:00Z: an older time comes from a clock that was never set."""
+
 
 class Signal(StrEnum):
     """What a sensor tells of a sump."""

@@ -15,14 +15,12 @@ from pydantic import BaseModel, ConfigDict, StrictFloat, StrictInt, ValidationEr
 
 from alerts.setaside import Container
 from monitor.plant.plain import is_plain
-from monitor.plant.reading import Entry, EntryKind, dispensed_id
+from monitor.plant.reading import EARLIEST_S, Entry, EntryKind, dispensed_id
 from monitor.plant.schema import IDENTIFIER
 from monitor.plant.types import Plant, Sump
 from monitor.status.amounts import AmountError, hardness, percent, plain, read_time, strength, volume_in_l
 from monitor.status.problems import Problem
 
-EARLIEST_S: Final = 946_684_800.0
-"""2000-01-01T00:00:00Z: an older time comes from a clock that was never set."""
 FUTURE_TOLERANCE_S: Final = 300.0
 OVERFILL_SHARE: Final = 1.5
 _ID: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._:-]{0,99}")
